@@ -1,0 +1,375 @@
+"""The frozen answer to a plan: every number that a table, a picture or a sentence may use, and its JSON.
+
+Nothing downstream computes. If a number is wanted in a report, it is a field here.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, fields, is_dataclass
+from importlib import resources
+from typing import TYPE_CHECKING, Any, Literal
+
+from analysis.stats.result import Effect, Fit, Interval, Test, strict_json
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+SCHEMA = "landing-outcomes/results/1"
+
+Outcome = Literal["stuck", "deduction", "landing grade"]
+Claim = Literal["first higher", "first lower", "about the same", "not shown"]
+
+
+@dataclass(frozen=True)
+class Question:
+    """What the plan asked, after it was matched to the sheet."""
+
+    title: str
+    group: str
+    techniques: tuple[str, ...]
+    outcome: Outcome
+    sides: Literal["two", "more", "fewer"]
+    level: float
+    repeats: Literal["first", "cluster", "all"]
+    athlete: str
+    strata: tuple[str, ...]
+    adjust: tuple[str, ...]
+    matters: float | None
+    seed: int
+    discipline: str
+    edition: str
+
+
+@dataclass(frozen=True)
+class Reason:
+    """Why rows were set aside, and how many."""
+
+    reason: str
+    rows: int
+
+
+@dataclass(frozen=True)
+class Rows:
+    """Where every row of the sheet went: read = used + set_aside, always."""
+
+    read: int
+    used: int
+    set_aside: int
+    reasons: tuple[Reason, ...]
+    repairs: int
+    problems: int
+
+
+@dataclass(frozen=True)
+class Group:
+    """One technique: x of n routines had the outcome (stuck, no deduction, or the best grade).
+
+    `low` and `high` are the limits of the rate x / n at the headline's level; with repeats they use `effective_n`.
+    `mean`, `mean_low` and `mean_high` are points lost per routine, for outcome "deduction" only.
+    """
+
+    name: str
+    x: int
+    n: int
+    athletes: int
+    low: float
+    high: float
+    level: float
+    method: str
+    effective_n: float
+    mean: float | None = None
+    mean_low: float | None = None
+    mean_high: float | None = None
+    why: str = ""
+
+
+@dataclass(frozen=True)
+class Headline:
+    """The planned contrast: first technique minus second.
+
+    `unit` is "proportion", "points" or "probability". `interval` is None with `interval_why` when it can't be
+    had; `test` is None with `p_why` likewise. `disagreement` is one sentence where interval and p point to
+    different sides of the level, "" otherwise.
+    """
+
+    outcome: Outcome
+    first: str
+    second: str
+    unit: Literal["proportion", "points", "probability"]
+    interval: Interval | None
+    interval_why: str
+    test: Test | None
+    p_why: str
+    claim: Claim
+    reason: str
+    disagreement: str
+
+
+@dataclass(frozen=True)
+class Beside:
+    """The same contrast by other measures and tests, printed beside the headline and never instead of it."""
+
+    intervals: tuple[Interval, ...]
+    tests: tuple[Test, ...]
+    note: str
+
+
+@dataclass(frozen=True)
+class PointsSummary:
+    """Points lost on the landing by one technique. `counts` lists (points, routines) in rising order."""
+
+    name: str
+    n: int
+    athletes: int
+    none: int
+    mean: float | None
+    median: float | None
+    largest: float | None
+    counts: tuple[tuple[float, int], ...]
+
+
+@dataclass(frozen=True)
+class PointsContrast:
+    """Deductions of all compared techniques with or without falls; `effect` is mean first minus mean second.
+
+    `clustered` is the interval that counts athletes rather than routines, given when athletes come back.
+    """
+
+    falls: Literal["with falls", "without falls"]
+    groups: tuple[PointsSummary, ...]
+    effect: Effect | None
+    effect_why: str
+    rank: Effect | None
+    clustered: Interval | None
+    clustered_test: Test | None
+
+
+@dataclass(frozen=True)
+class Repeats:
+    """Who comes back: counts over the compared techniques before the plan's choice is applied."""
+
+    athletes: int
+    routines: int
+    returning: int
+    both: int
+    most: int
+    choice: Literal["first", "cluster", "all"]
+    note: str
+
+
+@dataclass(frozen=True)
+class Stratum:
+    """One meet (or round, or their combination): stuck and total of first and second technique."""
+
+    name: str
+    x1: int
+    n1: int
+    x2: int
+    n2: int
+
+
+@dataclass(frozen=True)
+class Strata:
+    """The contrast within strata. `basis` says which routines are in it."""
+
+    by: tuple[str, ...]
+    basis: str
+    tables: tuple[Stratum, ...]
+    odds_ratio: Effect | None
+    difference: Interval | None
+    homogeneity: Test | None
+    standardised: Interval | None
+    agreement: str
+    why: str
+
+
+@dataclass(frozen=True)
+class Pair:
+    """One pair of techniques: its interval at 1 - alpha / pairs, its own p and the family-wise p."""
+
+    first: str
+    second: str
+    difference: Interval | None
+    p_value: float | None
+    family_p: float | None
+    why: str
+
+
+@dataclass(frozen=True)
+class Pairs:
+    """Three or more techniques: an overall test and every pair with family-wise control."""
+
+    overall: Test | None
+    overall_why: str
+    pairs: tuple[Pair, ...]
+    control: str
+
+
+@dataclass(frozen=True)
+class Adjusted:
+    """The contrast for the same mix of the columns in `columns`, or why it was not made."""
+
+    columns: tuple[str, ...]
+    fit: Fit | None
+    difference: Interval | None
+    rows: int
+    why: str
+
+
+@dataclass(frozen=True)
+class Alternative:
+    """The headline's difference under one other choice (a definition, a selection, an athlete left out)."""
+
+    what: str
+    n: int
+    estimate: float | None
+    low: float | None
+    high: float | None
+    claim: str
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """How the headline holds up: other choices side by side, and the range when each athlete is left out."""
+
+    alternatives: tuple[Alternative, ...]
+    leave_out_low: float | None
+    leave_out_high: float | None
+    leave_out_claims: int
+    leave_out_runs: int
+
+
+@dataclass(frozen=True)
+class GradeCount:
+    """How often one technique landed in one category, in the codebook's order (best first)."""
+
+    technique: str
+    grade: str
+    routines: int
+
+
+@dataclass(frozen=True)
+class Reading:
+    """Words: one sentence for the headline, further sentences, what the sample can't say, and the cautions."""
+
+    headline: str
+    sentences: tuple[str, ...]
+    cannot_say: tuple[str, ...]
+    cautions: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Source:
+    """What the numbers were made from: enough to make them again."""
+
+    sheet: str
+    sheet_sha256: str
+    plan: str
+    plan_sha256: str
+    codebook: str
+    codebook_sha256: str
+    versions: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Comparison:
+    """Everything that one run of a plan found.
+
+    `table` has one line per row of the sheet, indexed by its row number in the file, with the columns
+    `status` ("used" or "set aside"), `reason`, `technique`, `athlete`, `meet`, `round`, `landing`, `grade`
+    (0 = best; missing where not known), `stuck`, `points` and `fall`. `original` holds the sheet's cells as they were.
+    `grade_names` lists the codebook's landing categories, best first.
+    """
+
+    question: Question
+    rows: Rows
+    groups: tuple[Group, ...]
+    headline: Headline
+    beside: Beside
+    grades: tuple[GradeCount, ...]
+    grade_names: tuple[str, ...]
+    deductions: tuple[PointsContrast, ...]
+    deductions_why: str
+    repeats: Repeats
+    strata: Strata | None
+    pairs: Pairs | None
+    adjusted: Adjusted | None
+    doubt: Doubt | None
+    reading: Reading
+    source: Source
+    table: pd.DataFrame
+    original: pd.DataFrame
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return results.json as a dictionary (strict JSON: no NaN; null comes with a `why`)."""
+        body = {
+            item.name: _plain(getattr(self, item.name))
+            for item in fields(self)
+            if item.name not in ("table", "original", "headline", "reading", "beside")
+        }
+        head = self.headline
+        difference: dict[str, Any] = (
+            head.interval.to_dict()
+            if head.interval is not None
+            else {
+                "estimate": None,
+                "low": None,
+                "high": None,
+                "level": self.question.level,
+                "method": "none",
+                "why": head.interval_why,
+            }
+        )
+        for key in ("estimate", "low", "high"):
+            difference.setdefault(key, None)
+        headline: dict[str, Any] = {
+            "outcome": head.outcome,
+            "first": head.first,
+            "second": head.second,
+            "unit": head.unit,
+            "difference": difference,
+            "p_value": None if head.test is None else strict_json(head.test.p_value),
+            "test": None if head.test is None else head.test.method,
+            "test_details": None if head.test is None else head.test.to_dict(),
+            "why": head.p_why,
+            "claim": head.claim,
+            "reason": head.reason,
+            "disagreement": head.disagreement,
+        }
+        return {
+            "schema": SCHEMA,
+            "question": body.pop("question"),
+            "rows": body.pop("rows"),
+            "groups": body.pop("groups"),
+            "headline": headline,
+            "reading": self.reading.headline,
+            "words": _plain(self.reading),
+            "beside": _plain(self.beside),
+            **body,
+        }
+
+    def to_json(self) -> str:
+        """Return results.json as text."""
+        return json.dumps(self.to_dict(), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+    def __str__(self) -> str:
+        counts = "; ".join(f"{group.name}: {group.x} of {group.n}" for group in self.groups)
+        return f"{self.question.title}\n{counts}\n{self.reading.headline}"
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, (Interval, Test, Effect, Fit)):
+        return value.to_dict()
+    if is_dataclass(value) and not isinstance(value, type):
+        return {item.name: _plain(getattr(value, item.name)) for item in fields(value)}
+    if isinstance(value, (list, tuple)):
+        return [_plain(item) for item in value]
+    return strict_json(value)
+
+
+def results_schema() -> dict[str, Any]:
+    """Return the JSON schema of results.json, as shipped in the package."""
+    text = resources.files("analysis.resources").joinpath("results.schema.json").read_text(encoding="utf-8")
+    schema: dict[str, Any] = json.loads(text)
+    return schema
