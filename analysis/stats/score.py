@@ -89,7 +89,7 @@ def _restricted_lower_rate(x1: Floats, n1: Floats, x2: Floats, n2: Floats, d: Fl
             step = root - f / slope
         inside = (step >= left) & (step <= right)
         new = np.where(f == 0, root, np.where(inside, step, (left + right) / 2))
-        settled = np.abs(new - root) <= 1e-16 + 2e-16 * root
+        settled = np.abs(new - root) <= 1e-15
         root = new
         if np.all(settled):
             break
