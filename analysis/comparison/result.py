@@ -171,7 +171,11 @@ class Stratum:
 
 @dataclass(frozen=True)
 class Strata:
-    """The contrast within strata. `basis` says which routines are in it."""
+    """The contrast within strata. `basis` says which routines are in it.
+
+    `agreement` is the sentence that sets it beside the headline, and `changes` is True where the sign or the
+    claim is another one within strata.
+    """
 
     by: tuple[str, ...]
     basis: str
@@ -181,6 +185,7 @@ class Strata:
     homogeneity: Test | None
     standardised: Interval | None
     agreement: str
+    changes: bool
     why: str
 
 
@@ -269,7 +274,6 @@ class Source:
     plan_sha256: str
     codebook: str
     codebook_sha256: str
-    versions: tuple[tuple[str, str], ...]
 
 
 @dataclass(frozen=True, eq=False)

@@ -1,0 +1,209 @@
+"""The command: it parses, calls, prints and shows progress. No statistics here.
+
+Everything heavy is imported inside the commands, so that `landings --help` is instant.
+"""
+
+from __future__ import annotations
+
+import functools
+import json
+import sys
+from collections.abc import Callable
+from typing import Any
+
+import click
+
+import analysis
+
+EXIT_PROBLEM = 1
+
+
+def _say(text: str) -> None:
+    """Print a message for a person, on stderr."""
+    click.echo(text, err=True)
+
+
+def _give(value: Any) -> None:
+    """Print machine-readable output on stdout."""
+    click.echo(json.dumps(value, indent=1, ensure_ascii=False, allow_nan=False))
+
+
+def _names_problems(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Turn a problem of the input into its message and exit code 1; with --json also into JSON."""
+
+    @functools.wraps(command)
+    def run(*args: Any, **kwargs: Any) -> Any:
+        from analysis.study.problem import InputProblem
+
+        try:
+            return command(*args, **kwargs)
+        except InputProblem as found:
+            if kwargs.get("as_json"):
+                _give({"problems": [problem.to_dict() for problem in found.problems]})
+            for problem in found.problems:
+                _say(str(problem))
+            sys.exit(EXIT_PROBLEM)
+
+    return run
+
+
+class _Bar:
+    """A progress bar on stderr; silent where stderr is not a terminal."""
+
+    def __init__(self) -> None:
+        self.bar: Any = None
+
+    def __call__(self, task: str, done: int, total: int) -> None:
+        if not sys.stderr.isatty():
+            return
+        if self.bar is None:
+            from tqdm import tqdm
+
+            # A run that is over within a second shows no bar at all.
+            self.bar = tqdm(total=total, file=sys.stderr, leave=False, delay=1.0, bar_format="{desc} {bar:30}")
+        self.bar.total = total
+        self.bar.set_description_str(task)
+        self.bar.n = done
+        self.bar.refresh()
+        if done >= total:
+            self.bar.close()
+            self.bar = None
+
+
+_json_option = click.option("--json", "as_json", is_flag=True, help="Print the answer as JSON on stdout.")
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(analysis.__version__, prog_name="landings")
+def main() -> None:
+    """Compare dismount techniques by how they land: which is stuck more often, and how sure can we be."""
+
+
+@main.command()
+@click.argument("sheet", type=click.Path())
+@click.option("--codebook", type=click.Path(), help="Codebook (TOML); the built-in one otherwise.")
+@click.option("--worksheet", help="Worksheet of a workbook; otherwise the first with the required headers.")
+@_json_option
+@_names_problems
+def check(sheet: str, codebook: str | None, worksheet: str | None, as_json: bool) -> None:
+    """Read an event SHEET and list repairs and problems by row, column, value and remedy.
+
+    The exit code is 0 when a comparison could run on the sheet.
+    """
+    from analysis.study.checks import check as cross_check
+    from analysis.study.checks import usable_rows
+    from analysis.study.problem import InputProblem
+    from analysis.study.sheet import read_sheet
+
+    try:
+        found = read_sheet(sheet, codebook=codebook, worksheet=worksheet)
+    except InputProblem as unreadable:
+        if as_json:
+            problems = [problem.to_dict() for problem in unreadable.problems]
+            _give({"rows": 0, "usable": 0, "repairs": [], "problems": problems})
+        for problem in unreadable.problems:
+            _say(str(problem))
+        sys.exit(EXIT_PROBLEM)
+    problems = [*found.problems, *cross_check(found)]
+    usable = usable_rows(found)
+    if as_json:
+        _give(
+            {
+                "rows": len(found.rows),
+                "usable": int(usable),
+                "repairs": [repair.to_dict() for repair in found.repairs],
+                "problems": [problem.to_dict() for problem in problems],
+            }
+        )
+    else:
+        click.echo(f"{len(found.rows)} rows, {usable} usable, {len(found.repairs)} repairs, {len(problems)} problems")
+        for repair in found.repairs:
+            click.echo(f"repaired: {repair}")
+        for problem in problems:
+            click.echo(f"problem: {problem}")
+    if not usable:
+        _say(f"{sheet}: no row can be used for a comparison; see the problems above")
+        sys.exit(EXIT_PROBLEM)
+
+
+@main.command()
+@click.argument("plan", type=click.Path())
+@_json_option
+@_names_problems
+def compare(plan: str, as_json: bool) -> None:
+    """Run the comparison that PLAN asks for and print what can be said."""
+    found = analysis.compare(plan, progress=_Bar())
+    if as_json:
+        click.echo(found.to_json(), nl=False)
+        return
+    from analysis.publish.terminal import comparison_text
+
+    click.echo(comparison_text(found))
+
+
+@main.command()
+@click.argument("plan", type=click.Path())
+@click.option("--out", required=True, type=click.Path(), help="Folder to write; an older report there is replaced.")
+@_json_option
+@_names_problems
+def report(plan: str, out: str, as_json: bool) -> None:
+    """Run the comparison of PLAN and write the report folder: page, document, tables, figures, rows and methods."""
+    from analysis.publish.folder import ReportFolderProblem
+
+    bar = _Bar()
+    found = analysis.compare(plan, progress=bar)
+    try:
+        folder = analysis.write_report(found, out)
+    except ReportFolderProblem as refused:
+        if as_json:
+            _give({"problems": [{"row": None, "column": "--out", "value": out, "problem": str(refused), "remedy": ""}]})
+        _say(str(refused))
+        sys.exit(EXIT_PROBLEM)
+    if as_json:
+        click.echo(found.to_json(), nl=False)
+    else:
+        click.echo(found.reading.headline)
+    _say(f"The report is in {folder}; open {folder / 'report.html'}")
+
+
+def _fraction(text: str) -> tuple[int, int]:
+    """Read "9/9" as (9, 9), or explain what a fraction looks like."""
+    parts = text.replace(" ", "").split("/")
+    if len(parts) != 2 or not all(part.isascii() and part.isdigit() for part in parts):
+        raise click.BadParameter(f'"{text}" is not stuck/total in whole numbers, such as 14/22')
+    return int(parts[0]), int(parts[1])
+
+
+@main.command()
+@click.argument("first")
+@click.argument("second")
+@click.option("--level", type=float, default=0.95, show_default=True, help="Confidence level.")
+@_json_option
+@_names_problems
+def counts(first: str, second: str, level: float, as_json: bool) -> None:
+    """Compare two counts, stuck/total: landings counts 9/9 14/22.
+
+    Each routine is taken as another athlete's.
+    """
+    from analysis.study.problem import InputProblem, Problem
+
+    (x1, n1), (x2, n2) = _fraction(first), _fraction(second)
+    if not 0 < level < 1:
+        raise click.BadParameter(f"--level {level:g} does not lie between 0 and 1; 0.95 is usual")
+    wrong = [
+        Problem("command line", None, name, f"{x}/{n}", f"{x} stuck landings in {n} routines can't be", remedy)
+        for name, x, n in (("first", x1, n1), ("second", x2, n2))
+        for remedy in ["give stuck/total with a total of at least 1 and not fewer than the stuck ones"]
+        if n == 0 or x > n
+    ]
+    if wrong:
+        raise InputProblem(wrong)
+    from analysis.comparison.counts import compare_counts
+
+    found = compare_counts(x1, n1, x2, n2, level)
+    if as_json:
+        _give(found.to_dict())
+        return
+    from analysis.publish.terminal import counts_text
+
+    click.echo(counts_text(found))

@@ -1,0 +1,89 @@
+"""Which routine answers which situation, and why: one table, in the words that the report prints."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from analysis.comparison.result import Outcome
+
+
+@dataclass(frozen=True)
+class Choice:
+    """The interval and the test of a situation, and the reason that the report gives for them."""
+
+    outcome: Outcome
+    clustered: bool
+    interval: str
+    test: str
+    reason: str
+
+
+CHOICES: tuple[Choice, ...] = (
+    Choice(
+        "stuck",
+        False,
+        "exact",
+        "barnard",
+        "Each athlete counts once, so the groups are two independent binomial samples: the exact unconditional "
+        "test with the pooled z statistic, and the interval that inverts it.",
+    ),
+    Choice(
+        "stuck",
+        True,
+        "clustered difference",
+        "athlete permutation",
+        "Athletes come back, so routines are not independent: whole athletes are permuted for the p-value, and "
+        "the interval uses an effective number of routines that allows for likeness within athletes.",
+    ),
+    Choice(
+        "deduction",
+        False,
+        "permutation by shifting",
+        "permutation of the mean difference",
+        "Each athlete counts once: the exact permutation distribution of the mean difference, with its ties.",
+    ),
+    Choice(
+        "deduction",
+        True,
+        "clustered difference",
+        "athlete permutation",
+        "Athletes come back: whole athletes are permuted for the p-value, and the interval for the mean uses an "
+        "effective number of routines.",
+    ),
+    Choice(
+        "landing grade",
+        False,
+        "probability of superiority",
+        "rank sum",
+        "Landings are ordered categories and each athlete counts once: the exact rank-sum distribution with its "
+        "ties, and the chance that a routine of the first technique lands better than one of the second.",
+    ),
+    Choice(
+        "landing grade",
+        True,
+        "clustered superiority",
+        "athlete permutation",
+        "Landings are ordered categories and athletes come back: whole athletes are permuted over midranks, and "
+        "the interval for the chance of the better landing counts athletes.",
+    ),
+)
+
+
+def choose(outcome: Outcome, clustered: bool) -> Choice:
+    """Return the row of the table for a situation.
+
+    Parameters
+    ----------
+    outcome : {"stuck", "deduction", "landing grade"}
+    clustered : bool
+        Whether the plan treats athletes as clusters and at least one of them comes back.
+    """
+    for choice in CHOICES:
+        if choice.outcome == outcome and choice.clustered == clustered:
+            return choice
+    raise ValueError(f"no routine for outcome {outcome!r}")
+
+
+def alternative_of(sides: str) -> str:
+    """Return the alternative of a plan's `sides`: "more" asks whether the first technique's outcome is higher."""
+    return {"two": "two-sided", "more": "greater", "fewer": "less"}[sides]

@@ -1,0 +1,155 @@
+"""From a plan to its comparison: the order of evidence, one section after the other."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pandas as pd
+
+from analysis.comparison.adjusted import make_adjusted
+from analysis.comparison.deductions import make_deductions
+from analysis.comparison.doubt import make_doubt
+from analysis.comparison.headline import make_beside, make_groups, make_headline
+from analysis.comparison.pairs import make_pairs
+from analysis.comparison.result import Comparison, GradeCount, PointsContrast, Question, Source
+from analysis.comparison.sample import Sample, count_repeats, draw_sample, row_counts
+from analysis.comparison.strata import make_strata
+from analysis.comparison.wording import make_reading
+from analysis.stats.budget import DEFAULT, Budget, Progress, no_progress
+from analysis.study.plan import Plan, read_plan
+from analysis.study.sheet import read_sheet
+
+SHOWN = (
+    "status",
+    "reason",
+    "technique",
+    "athlete",
+    "meet",
+    "round",
+    "landing",
+    "grade",
+    "stuck",
+    "points",
+    "fall",
+)
+
+STEPS = 6
+
+
+def compare(
+    plan: Plan | str | Path, budget: Budget = DEFAULT, progress: Progress = no_progress
+) -> Comparison:
+    """Run a plan: read its sheet, decide who counts, compare, and say what can be said.
+
+    Parameters
+    ----------
+    plan : Plan or path
+        The plan, read or to be read.
+    budget : Budget
+        How much exact work may be done before a routine falls back and says so.
+    progress : callable
+        Called as progress(task, done, total).
+
+    Returns
+    -------
+    Comparison
+
+    Raises
+    ------
+    InputProblem
+        When plan, codebook or sheet can't be used; every problem is named with its place and remedy.
+    """
+    progress("reading the sheet", 0, STEPS)
+    if not isinstance(plan, Plan):
+        plan = read_plan(plan)
+    sheet = read_sheet(plan.sheet, codebook=plan.codebook, worksheet=plan.worksheet)
+    sample = draw_sample(plan, sheet)
+    question = _question(sample)
+    frame = sample.used()
+    progress("comparing", 1, STEPS)
+    headline = make_headline(frame, question, budget)
+    groups = make_groups(frame, question)
+    beside = make_beside(frame, question, budget)
+    progress("deductions", 2, STEPS)
+    deductions: tuple[PointsContrast, ...] = ()
+    deductions_why = "the sheet has no deduction column"
+    if "deduction" in sheet.rows:
+        deductions, deductions_why = make_deductions(sample.used("deduction"), question, budget)
+    progress("within strata and pairs", 3, STEPS)
+    strata = make_strata(sample, question, headline, budget)
+    pairs = make_pairs(frame, question, budget)
+    progress("adjusting", 4, STEPS)
+    adjusted = make_adjusted(sample, question)
+    progress("other choices", 5, STEPS)
+    doubt = make_doubt(sample, question, headline, budget)
+    repeats = count_repeats(sample)
+    rows = row_counts(sample)
+    meets = int(frame["meet"].nunique())
+    reading = make_reading(
+        question, rows, groups, headline, repeats, strata, pairs, deductions, doubt, meets
+    )
+    progress("done", STEPS, STEPS)
+    return Comparison(
+        question=question,
+        rows=rows,
+        groups=groups,
+        headline=headline,
+        beside=beside,
+        grades=_grades(sample, frame),
+        grade_names=tuple(grade.name for grade in sheet.codebook.grades),
+        deductions=deductions,
+        deductions_why=deductions_why,
+        repeats=repeats,
+        strata=strata,
+        pairs=pairs,
+        adjusted=adjusted,
+        doubt=doubt,
+        reading=reading,
+        source=_source(sample),
+        table=sample.table[list(SHOWN)].copy(),
+        original=sheet.original,
+    )
+
+
+def _question(sample: Sample) -> Question:
+    plan, codebook = sample.plan, sample.sheet.codebook
+    return Question(
+        title=plan.title,
+        group=plan.group,
+        techniques=sample.techniques,
+        outcome=plan.outcome,
+        sides=plan.sides,
+        level=plan.level,
+        repeats=plan.repeats,
+        athlete=plan.athlete,
+        strata=plan.strata,
+        adjust=plan.adjust,
+        matters=plan.matters,
+        seed=plan.seed,
+        discipline=codebook.discipline,
+        edition=codebook.edition,
+    )
+
+
+def _grades(sample: Sample, frame: pd.DataFrame) -> tuple[GradeCount, ...]:
+    """Count the used routines per technique and landing category, categories that occur nowhere left out."""
+    names = [grade.name for grade in sample.sheet.codebook.grades if (frame["landing"] == grade.name).any()]
+    return tuple(
+        GradeCount(technique, name, int(((frame["arm"] == place) & (frame["landing"] == name)).sum()))
+        for place, technique in enumerate(sample.techniques)
+        for name in names
+    )
+
+
+def _source(sample: Sample) -> Source:
+    """Name the inputs by file name and hash: a full path would tell about the machine, not about the study."""
+    plan, sheet = sample.plan, sample.sheet
+    codebook = sheet.codebook
+    return Source(
+        sheet=Path(sheet.path).name,
+        sheet_sha256=sheet.sha256,
+        plan=Path(plan.path).name,
+        plan_sha256=plan.sha256,
+        codebook=Path(codebook.path).name if codebook.path else codebook.name,
+        codebook_sha256=codebook.sha256,
+    )

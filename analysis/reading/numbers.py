@@ -1,0 +1,83 @@
+"""The one place where a number becomes text: how many digits, which marks, and what is said at the edges.
+
+Tables, pictures and sentences all call these functions, so a number cannot read 36 % in one and 0.364 in another.
+"""
+
+from __future__ import annotations
+
+import math
+
+MINUS = "\N{MINUS SIGN}"
+NOT_ESTIMATED = "not estimated"
+
+
+def signed(text: str) -> str:
+    """Replace the hyphen of a negative number by a minus sign, and drop the sign of a rounded zero."""
+    if text.startswith("-") and not any(digit in text for digit in "123456789"):
+        text = text[1:]
+    return text.replace("-", MINUS)
+
+
+def decimal(value: float | None, digits: int) -> str:
+    """A number with a fixed count of decimals; infinity and a missing value in words."""
+    if value is None or math.isnan(value):
+        return NOT_ESTIMATED
+    if math.isinf(value):
+        return "infinity" if value > 0 else "minus infinity"
+    return signed(f"{value:.{digits}f}")
+
+
+def percent(value: float | None, digits: int = 0) -> str:
+    """A proportion as a percentage. A value that isn't 0 or 1 never rounds to 0 % or 100 %: it gains digits."""
+    if value is None or math.isnan(value):
+        return NOT_ESTIMATED
+    shown = f"{100 * value:.{digits}f}"
+    while digits < 4 and 0 < abs(value) < 1 and abs(float(shown)) in (0.0, 100.0):
+        digits += 1
+        shown = f"{100 * value:.{digits}f}"
+    return f"{signed(shown)}\N{NO-BREAK SPACE}%"
+
+
+def percentage_points(value: float | None, digits: int = 0) -> str:
+    """A difference of proportions in percentage points, without the unit."""
+    if value is None or math.isnan(value):
+        return NOT_ESTIMATED
+    shown = f"{100 * value:.{digits}f}"
+    while digits < 4 and value != 0 and float(shown) == 0:
+        digits += 1
+        shown = f"{100 * value:.{digits}f}"
+    return signed(shown)
+
+
+def points(value: float | None, digits: int = 2) -> str:
+    """Points of deduction; an interval's limit that rounds to 0 but isn't 0 gains a digit."""
+    if value is None or math.isnan(value) or math.isinf(value):
+        return decimal(value, digits)
+    shown = f"{value:.{digits}f}"
+    while digits < 4 and value != 0 and float(shown) == 0:
+        digits += 1
+        shown = f"{value:.{digits}f}"
+    return signed(shown)
+
+
+def p_value(value: float | None) -> str:
+    """A p-value with its relation: "p = .034", "p < .001"; three decimals, never 0 and never a rounded 1."""
+    if value is None or math.isnan(value):
+        return "p " + NOT_ESTIMATED
+    if value < 0.001:
+        return "p < .001"
+    if value > 0.999:
+        return "p > .999" if value < 1 else "p = 1"
+    # Between .0495 and .0505 three decimals could hide the side of .05 on which the value lies.
+    digits = 4 if 0.0495 <= value <= 0.0505 else 3
+    return "p = " + f"{value:.{digits}f}"[1:]
+
+
+def count(x: int, n: int) -> str:
+    """A count in words: "9 of 9"."""
+    return f"{x} of {n}"
+
+
+def level(value: float) -> str:
+    """A confidence level: "95 %"."""
+    return f"{round(100 * value, 6):g}\N{NO-BREAK SPACE}%"

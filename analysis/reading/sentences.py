@@ -1,0 +1,197 @@
+"""How it is said: plain facts in, sentences out. The same result always reads the same."""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+
+from analysis.reading import numbers
+
+LANGUAGE = "en"
+
+
+@dataclass(frozen=True)
+class Arm:
+    """One technique as a sentence needs it: its count, the limits of its rate and its mean points."""
+
+    name: str
+    x: int
+    n: int
+    low: float
+    high: float
+    mean: float | None = None
+
+
+@cache
+def words(language: str = LANGUAGE) -> dict[str, dict[str, str]]:
+    """Return the sentences of a language, as shipped in the package."""
+    path = resources.files("analysis.resources").joinpath("words", f"{language}.toml")
+    return tomllib.loads(path.read_text(encoding="utf-8"))
+
+
+@cache
+def cautions(language: str = LANGUAGE) -> tuple[str, ...]:
+    """Return the cautions that every report carries."""
+    path = resources.files("analysis.resources").joinpath("cautions", f"{language}.toml")
+    return tuple(tomllib.loads(path.read_text(encoding="utf-8"))["cautions"])
+
+
+def say(group: str, key: str, **slots: str | int) -> str:
+    """Fill one sentence. Slots are inserted as they are: a brace in a technique's name stays a brace."""
+    return words()[group][key].format_map({name: str(value) for name, value in slots.items()})
+
+
+def rate(arm: Arm) -> str:
+    """A rate with its count; at 0 and at 100 % the limit that still fits is said in the same breath."""
+    slots = {"count": numbers.count(arm.x, arm.n), "percent": numbers.percent(arm.x / arm.n) if arm.n else ""}
+    if arm.n == 0:
+        return slots["count"]
+    if arm.x == arm.n:
+        return say("rate", "all", limit=numbers.percent(arm.low), **slots)
+    if arm.x == 0:
+        return say("rate", "none", limit=numbers.percent(arm.high), **slots)
+    return say("rate", "plain", **slots)
+
+
+def interval_words(low: float, high: float, level: float, unit: str, sides: str = "two") -> str:
+    """An interval in the unit of its outcome; of a one-sided interval only the limit that was computed."""
+    shown = level_words(level)
+    if sides == "more":
+        return say("interval", "lower", low=limit(low, unit), level=shown)
+    if sides == "fewer":
+        return say("interval", "upper", high=limit(high, unit), level=shown)
+    return say("interval", "two", low=limit(low, unit), high=limit(high, unit), level=shown)
+
+
+def level_words(level: float) -> str:
+    """The confidence level in words."""
+    return numbers.level(level)
+
+
+def limit(value: float, unit: str) -> str:
+    """A difference or its limit: percentage points, points, or a chance."""
+    if unit == "proportion":
+        return numbers.percentage_points(value)
+    if unit == "points":
+        return numbers.points(value)
+    return numbers.percent(value + 0.5)
+
+
+def headline_sentence(
+    outcome: str,
+    first: Arm,
+    second: Arm,
+    estimate: float | None,
+    low: float,
+    high: float,
+    level: float,
+    claim: str,
+    why: str = "",
+    sides: str = "two",
+    matters: float | None = None,
+    fewest: int = 3,
+) -> str:
+    """Return the one sentence that answers the question, worded by the interval.
+
+    Parameters
+    ----------
+    outcome : {"stuck", "deduction", "landing grade"}
+    first, second : Arm
+        The two techniques in the plan's order.
+    estimate, low, high : float
+        First minus second; `estimate` is None when there is no interval, with `why`.
+    claim : {"first higher", "first lower", "about the same", "not shown"}
+    """
+    if estimate is None:
+        return say("headline", "none", first=first.name, second=second.name, why=why)
+    group, unit = {
+        "stuck": ("stuck", "proportion"),
+        "deduction": ("deduction", "points"),
+        "landing grade": ("grade", "probability"),
+    }[outcome]
+    key = {"first higher": "higher", "first lower": "lower", "about the same": "same", "not shown": "open"}[claim]
+    shown_matters = ""
+    if matters is not None:
+        shown_matters = numbers.percentage_points(matters) if unit == "proportion" else numbers.points(matters)
+    sentence = say(
+        group,
+        key,
+        first=first.name,
+        second=second.name,
+        rate1=rate(first),
+        rate2=rate(second),
+        mean1=numbers.points(first.mean),
+        mean2=numbers.points(second.mean),
+        difference=limit(estimate, unit),
+        chance=limit(estimate, unit),
+        interval=interval_words(low, high, level, unit, sides),
+        matters=shown_matters,
+    )
+    if min(first.n, second.n) < fewest:
+        counts = f"{first.name} {first.n}, {second.name} {second.n}"
+        few = say("headline", "few", first=first.name, second=second.name, counts=counts)
+        return f"{few} {sentence}"
+    return sentence
+
+
+def p_sentence(p: float | None, test: str, why: str) -> str:
+    """The p-value in its place beside the interval, or why there is none."""
+    if p is None or math.isnan(p):
+        return say("headline", "p_none", why=why)
+    return say("headline", "p", p=numbers.p_value(p), test=test)
+
+
+def overall_sentence(techniques: int, p: float, by_pairs: bool) -> str:
+    """The test over three or more techniques."""
+    key = "overall_pairs" if by_pairs else "overall"
+    return say("headline", key, techniques=techniques, p=numbers.p_value(p))
+
+
+def one_sided_sentence(sides: str) -> str:
+    """That a one-sided question was asked, in the plan's words."""
+    return say("headline", "one_sided", side={"more": "higher", "fewer": "lower"}[sides])
+
+
+def disagreement_sentence(excludes: bool, clustered: bool) -> str:
+    """Why interval and p-value fall on different sides of the level."""
+    key = "excluding" if excludes else "containing"
+    return say("disagreement", f"{key}_clustered" if clustered else key)
+
+
+def strata_sentence(
+    by: Sequence[str], plain: float, within: float, sign_changes: bool, claim: str, claim_within: str
+) -> str:
+    """Whether comparing within strata changes the sign or the claim."""
+    slots = {
+        "by": " and ".join(by),
+        "plain": numbers.percentage_points(plain),
+        "within": numbers.percentage_points(within),
+    }
+    if sign_changes:
+        return say("strata", "sign", **slots)
+    if claim != claim_within:
+        named = words()["claims"]
+        return say("strata", "claim", claim=named[claim], claim_within=named[claim_within], **slots)
+    return say("strata", "agree", **slots)
+
+
+def points_sentence(
+    first: str, second: str, estimate: float, low: float, high: float, level: float, falls: str
+) -> str:
+    """Points saved per routine: the negative of first minus second, in words."""
+    key = "saved_first" if estimate < 0 else "saved_second" if estimate > 0 else "equal"
+    # The interval is turned with the amount, so that both count in the direction of the sentence.
+    turned = (-high, -low) if estimate < 0 else (low, high)
+    return say(
+        "points",
+        key,
+        first=first,
+        second=second,
+        amount=numbers.points(abs(estimate)),
+        interval=interval_words(*turned, level, "points"),
+        falls=falls,
+    )
