@@ -1,0 +1,1 @@
+"""From a plan and a sheet to a frozen comparison."""

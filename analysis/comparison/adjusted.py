@@ -64,12 +64,19 @@ def _columns(
     for name in names:
         values = frame[name]
         if pd.api.types.is_numeric_dtype(values):
-            number = values.astype(float).to_numpy() / (1000.0 if name in ("difficulty", "execution") else 1.0)
-            low, high = max(number[first].min(), number[~first].min()), min(
-                number[first].max(), number[~first].max()
+            number = values.astype(float).to_numpy() / (
+                1000.0 if name in ("difficulty", "execution") else 1.0
+            )
+            low, high = (
+                max(number[first].min(), number[~first].min()),
+                min(number[first].max(), number[~first].max()),
             )
             if low > high:
-                return np.empty((0, 0)), (), f"the techniques do not overlap in {name}, so nothing can be compared at the same {name}"
+                return (
+                    np.empty((0, 0)),
+                    (),
+                    f"the techniques do not overlap in {name}, so nothing can be compared at the same {name}",
+                )
             if number.min() < number.max():
                 columns.append(number - number.mean())
                 labels.append(name)
@@ -77,7 +84,11 @@ def _columns(
         text = values.astype(str)
         shared = set(text[first]) & set(text[~first])
         if not shared:
-            return np.empty((0, 0)), (), f"the techniques share no value of {name}, so nothing can be compared at the same {name}"
+            return (
+                np.empty((0, 0)),
+                (),
+                f"the techniques share no value of {name}, so nothing can be compared at the same {name}",
+            )
         ordered = text.value_counts().sort_index().sort_values(ascending=False, kind="stable").index
         for value in ordered[1:]:
             columns.append((text == value).to_numpy().astype(float))

@@ -32,7 +32,9 @@ def make_doubt(
     alternatives = []
     for what, frame, outcome, repeats in _choices(sample, question):
         arms = arms_of(frame, outcome)
-        found = contrast(arms, outcome, repeats == "cluster", question.level, "two-sided", question.seed, budget)
+        found = contrast(
+            arms, outcome, repeats == "cluster", question.level, "two-sided", question.seed, budget
+        )
         interval = found.interval
         few = min(arms.sizes) < FEWEST
         alternatives.append(

@@ -243,7 +243,9 @@ def make_headline(frame: pd.DataFrame, question: Question, budget: Budget = DEFA
         claim = claim_of(low, high, question.matters)
         alpha = round(1 - question.level, 12)
         if disagrees(low, high, found.test.p_value, alpha):
-            disagreement = disagreement_sentence(excludes=low > 0 or high < 0, clustered=found.choice.clustered)
+            disagreement = disagreement_sentence(
+                excludes=low > 0 or high < 0, clustered=found.choice.clustered
+            )
     return Headline(
         outcome=question.outcome,
         first=question.techniques[0],
@@ -328,7 +330,9 @@ def make_beside(frame: pd.DataFrame, question: Question, budget: Budget = DEFAUL
         )
     note = "Each takes every routine as independent of the others."
     if arms.clustered:
-        note += " Athletes come back in this sample, so these are too confident; the headline isn't one of them."
+        note += (
+            " Athletes come back in this sample, so these are too confident; the headline isn't one of them."
+        )
     return Beside(intervals, tests, note)
 
 

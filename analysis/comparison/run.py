@@ -85,9 +85,7 @@ def compare(
     repeats = count_repeats(sample)
     rows = row_counts(sample)
     meets = int(frame["meet"].nunique())
-    reading = make_reading(
-        question, rows, groups, headline, repeats, strata, pairs, deductions, doubt, meets
-    )
+    reading = make_reading(question, rows, groups, headline, repeats, strata, pairs, deductions, doubt, meets)
     progress("done", STEPS, STEPS)
     return Comparison(
         question=question,

@@ -82,7 +82,9 @@ def row_counts(sample: Sample) -> Rows:
     aside = sample.table.loc[status != "used", "reason"]
     # One reason per kind: the part before the colon, so that each typing error isn't a reason of its own.
     kinds = aside.map(lambda text: text.split(":")[0]).value_counts(sort=True)
-    reasons = sorted(((str(name), int(rows)) for name, rows in kinds.items()), key=lambda item: (-item[1], item[0]))
+    reasons = sorted(
+        ((str(name), int(rows)) for name, rows in kinds.items()), key=lambda item: (-item[1], item[0])
+    )
     return Rows(
         read=len(status),
         used=int((status == "used").sum()),
@@ -140,7 +142,8 @@ def _match(plan: Plan, sheet: Sheet) -> tuple[str, str, tuple[str, ...], tuple[s
             return sheet.column(name)
         except InputProblem as unknown:
             problems.extend(
-                Problem(str(plan.path), None, key, name, item.problem, item.remedy) for item in unknown.problems
+                Problem(str(plan.path), None, key, name, item.problem, item.remedy)
+                for item in unknown.problems
             )
             return None
 

@@ -145,9 +145,7 @@ def _cannot(
     if repeats.choice == "cluster" and repeats.returning and 0 < fewest < FEW_ATHLETES:
         said.append(say("cannot", "few_athletes", athletes=fewest))
     if doubt is not None and doubt.leave_out_claims:
-        said.append(
-            say("cannot", "one_athlete", changed=doubt.leave_out_claims, runs=doubt.leave_out_runs)
-        )
+        said.append(say("cannot", "one_athlete", changed=doubt.leave_out_claims, runs=doubt.leave_out_runs))
     if rows.set_aside:
         said.append(say("cannot", "unseen", rows=rows.set_aside, read=rows.read))
     if meets == 1:

@@ -1,0 +1,1 @@
+"""From results to words: what may be said, and how."""

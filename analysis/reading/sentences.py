@@ -113,10 +113,14 @@ def headline_sentence(
         "deduction": ("deduction", "points"),
         "landing grade": ("grade", "probability"),
     }[outcome]
-    key = {"first higher": "higher", "first lower": "lower", "about the same": "same", "not shown": "open"}[claim]
+    key = {"first higher": "higher", "first lower": "lower", "about the same": "same", "not shown": "open"}[
+        claim
+    ]
     shown_matters = ""
     if matters is not None:
-        shown_matters = numbers.percentage_points(matters) if unit == "proportion" else numbers.points(matters)
+        shown_matters = (
+            numbers.percentage_points(matters) if unit == "proportion" else numbers.points(matters)
+        )
     sentence = say(
         group,
         key,
