@@ -35,16 +35,17 @@ def make_adjusted(sample: Sample, question: Question) -> Adjusted | None:
             None,
             None,
             len(frame),
-            f"{len(frame)} routines have a value in every column to adjust for; fewer than {FEWEST_ROUTINES} is too few",
+            f"{len(frame)} routines have a value in every column to adjust for, fewer than {FEWEST_ROUTINES}",
         )
     first = (frame["arm"] == 0).to_numpy()
     if first.all() or not first.any():
         return Adjusted(
             names, None, None, len(frame), "one technique has no routine with a value in every column"
         )
-    columns, labels, trouble = _columns(frame, sample.adjust, first)
-    if trouble:
-        return Adjusted(names, None, None, len(frame), trouble)
+    try:
+        columns, labels = _columns(frame, sample.adjust, first)
+    except _CannotAdjustError as found:
+        return Adjusted(names, None, None, len(frame), str(found))
     stuck = frame["stuck"].astype(int).to_numpy()
     design = np.column_stack([first.astype(float), columns])
     fit = firth(stuck, design, level=question.level, names=(question.techniques[0], *labels))
@@ -55,47 +56,43 @@ def make_adjusted(sample: Sample, question: Question) -> Adjusted | None:
     return Adjusted(names, fit, difference, len(frame), "")
 
 
+class _CannotAdjustError(Exception):
+    """Why the plan's columns can't be adjusted for, in words for the report."""
+
+
 def _columns(
     frame: pd.DataFrame, names: tuple[str, ...], first: np.ndarray
-) -> tuple[np.ndarray, tuple[str, ...], str]:
-    """Return the columns to adjust for, their labels, and why they can't be used ("" when they can)."""
+) -> tuple[np.ndarray, tuple[str, ...]]:
+    """Return the columns to adjust for and their labels, or raise where the techniques can't be compared at them."""
     columns: list[np.ndarray] = []
     labels: list[str] = []
     for name in names:
         values = frame[name]
         if pd.api.types.is_numeric_dtype(values):
-            number = values.astype(float).to_numpy() / (
-                1000.0 if name in ("difficulty", "execution") else 1.0
-            )
-            low, high = (
-                max(number[first].min(), number[~first].min()),
-                min(number[first].max(), number[~first].max()),
-            )
-            if low > high:
-                return (
-                    np.empty((0, 0)),
-                    (),
-                    f"the techniques do not overlap in {name}, so nothing can be compared at the same {name}",
+            number = values.astype(float).to_numpy()
+            if max(number[first].min(), number[~first].min()) > min(
+                number[first].max(), number[~first].max()
+            ):
+                raise _CannotAdjustError(
+                    f"the techniques do not overlap in {name}, so nothing can be compared at the same {name}"
                 )
             if number.min() < number.max():
-                columns.append(number - number.mean())
-                labels.append(name)
+                # In standard deviations: a coefficient in thousandths of a point would be unreadable.
+                columns.append((number - number.mean()) / number.std())
+                labels.append(f"{name} (per standard deviation)")
             continue
         text = values.astype(str)
-        shared = set(text[first]) & set(text[~first])
-        if not shared:
-            return (
-                np.empty((0, 0)),
-                (),
-                f"the techniques share no value of {name}, so nothing can be compared at the same {name}",
+        if not set(text[first]) & set(text[~first]):
+            raise _CannotAdjustError(
+                f"the techniques share no value of {name}, so nothing can be compared at the same {name}"
             )
-        ordered = text.value_counts().sort_index().sort_values(ascending=False, kind="stable").index
-        for value in ordered[1:]:
+        counts = text.value_counts().sort_index().sort_values(ascending=False, kind="stable")
+        for value in counts.index[1:]:
             columns.append((text == value).to_numpy().astype(float))
             labels.append(f"{name}: {value}")
     if not columns:
-        return np.empty((0, 0)), (), "the columns to adjust for hold one value each"
+        raise _CannotAdjustError("the columns to adjust for hold one value each")
     design = np.column_stack(columns)
     if np.linalg.matrix_rank(np.column_stack([np.ones(len(design)), first, design])) < design.shape[1] + 2:
-        return np.empty((0, 0)), (), "the columns to adjust for repeat each other or the technique"
-    return design, tuple(labels), ""
+        raise _CannotAdjustError("the columns to adjust for repeat each other or the technique")
+    return design, tuple(labels)

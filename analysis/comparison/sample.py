@@ -22,8 +22,8 @@ class Sample:
     """The sheet seen through a plan.
 
     `table` has one line per routine row with the columns that `Comparison.table` promises, and beside them
-    `arm` (the technique's place in the plan, -1 for others), `order` (which routine of an athlete came first), `stratum` and the
-    columns to adjust for. `status` and `reason` are those of the plan's outcome.
+    `arm` (the technique's place in the plan, -1 for others), `order` (the routines' order in time), `stratum` and
+    the columns to adjust for. `status` and `reason` are those of the plan's outcome.
     """
 
     plan: Plan

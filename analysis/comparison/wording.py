@@ -1,4 +1,4 @@
-"""Put a finished comparison into words: which sentences apply, in which order. How they read is `reading`'s business."""
+"""Which sentences a comparison calls for, and in which order. How they read is the business of `reading`."""
 
 from __future__ import annotations
 

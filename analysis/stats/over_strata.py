@@ -44,8 +44,8 @@ def standardised_over_strata(
     -----
     The variance of a standardised rate is that of its plain rate at an effective n: Kish's n for unequal weights,
     1 / sum_s(w_s^2 / n_s), divided by the technique's design effect from the clustered interval. The limits are
-    Wilson's at that n with t on twice the number of athletes, and the two are combined by square and add. Athletes who show both
-    techniques are treated as if they were two, which makes the interval wider, not shorter.
+    Wilson's at that n with t on twice the number of athletes, and the two are combined by square and add.
+    Athletes who show both techniques are treated as if they were two, which widens the interval.
 
     Not to be used where most routines lie in strata with one technique only: the answer is then about the rest.
 
