@@ -144,11 +144,17 @@ def test_a_folder_that_is_no_environment_is_not_deleted(clone, monkeypatch):
     assert (clone / ".venv" / "letters.txt").read_text() == "mine"
 
 
-def test_the_demo_says_what_was_found_and_where(clone, monkeypatch, capsys):
-    (clone / "demo_report").mkdir()
-    (clone / "demo_report" / "results.json").write_text('{"reading": "Not shown."}', encoding="utf-8")
-    answer(monkeypatch)
+def test_the_demo_runs_the_plain_command_and_says_where_the_page_is(clone, monkeypatch, capsys):
+    commands = answer(monkeypatch)
     assert first_run.run_demo() == 0
-    said = capsys.readouterr().out
-    assert "Not shown." in said
-    assert str(clone / "demo_report" / "report.html") in said
+    assert commands.seen == [
+        [str(first_run._inside("landings")), "report", "data_demo/plan.toml", "--out", "demo_report"]
+    ]
+    assert (clone / "demo_report" / "report.html").as_uri() in capsys.readouterr().out
+
+
+def test_a_failed_demo_is_a_failure(clone, monkeypatch, capsys):
+    answer(monkeypatch, ("report", 1))
+    monkeypatch.setattr(first_run, "prepare", lambda extra: None)
+    assert first_run.main(["demo"]) == 1
+    assert "was not made" in capsys.readouterr().err
