@@ -1,0 +1,273 @@
+"""Cross-checks: what no single cell shows. They warn; a row stays usable unless the problem says that it blocks."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from typing import TYPE_CHECKING, Any
+
+from analysis.study.cells import points_text
+from analysis.study.outcome import outcomes
+from analysis.study.problem import Problem
+from analysis.study.text import key, misspelt
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from analysis.study.sheet import Sheet
+
+
+def check(sheet: Sheet) -> tuple[Problem, ...]:
+    """Return what doesn't fit together in a sheet, in the order of rows.
+
+    Checked: points against landing, points against the sums that the edition allows, the same routine twice, two routines
+    of one athlete in one round, one technique or athlete under two spellings, difficulty and execution out of range.
+    Only a row that repeats a routine blocks: the routine would count twice.
+    """
+    found = [*_points(sheet), *_twice(sheet), *_two_spellings(sheet), *_ranges(sheet)]
+    return tuple(sorted(found, key=lambda problem: (problem.row is not None, problem.row or 0)))
+
+
+def usable_rows(sheet: Sheet) -> int:
+    """Count the rows that a comparison could use: meet, athlete, technique and an outcome known, no blocking problem."""
+    rows = sheet.rows
+    if len(rows) == 0 or "technique" not in rows:
+        return 0
+    known = outcomes(sheet)
+    blocked = {problem.row for problem in (*sheet.problems, *check(sheet)) if problem.blocks}
+    usable = rows[["meet", "athlete", "technique"]].notna().all(axis=1)
+    usable &= known["stuck"].notna() | known["points"].notna()
+    return int((usable & ~rows.index.isin(list(blocked))).sum())
+
+
+def _problem(
+    sheet: Sheet, row: int, variable: str, problem: str, remedy: str, blocks: bool = False
+) -> Problem:
+    header = sheet.headers[variable]
+    return Problem(str(sheet.path), row, header, str(sheet.original.at[row, header]), problem, remedy, blocks)
+
+
+def _points(sheet: Sheet) -> list[Problem]:
+    """Points against landing, and against the sums that the edition allows."""
+    rows, book = sheet.rows, sheet.codebook
+    if "deduction" not in rows:
+        return []
+    rules = book.points
+    blank = [None] * len(rows)
+    landings = list(rows["landing"]) if "landing" in rows else blank
+    others = list(rows["other faults"]) if "other faults" in rows else blank
+    found = []
+    totals: list[Any] = list(rows["deduction"])
+    for row, landing, total, other in zip(rows.index, landings, totals, others, strict=True):
+        if _na(total):
+            continue
+        total, rest = int(total), 0 if _na(other) else int(other)
+        feet, shown = total - rest, points_text(total)
+        grade = book.grade(landing) if landing in book.rank else None
+        if feet < 0:
+            problem = f"other faults ({points_text(rest)}) are more than the whole deduction ({shown})"
+            found.append(
+                _problem(sheet, row, "other faults", problem, "the deduction counts them too: correct one")
+            )
+        elif grade is not None and grade.stuck and feet > 0:
+            problem = f"the landing is {grade.name}, yet {points_text(feet)} of the deduction is for steps"
+            remedy = "correct the landing, or write the points for posture, squat and arms as other faults"
+            found.append(_problem(sheet, row, "deduction", problem, remedy))
+        elif grade is not None and grade.fall and feet < rules.fall_points:
+            problem = f"the landing is {grade.name}, yet only {points_text(feet)} is taken for it"
+            remedy = f"a fall costs at least {points_text(rules.fall_points)} in {book.edition}: correct one"
+            found.append(_problem(sheet, row, "deduction", problem, remedy))
+        elif grade is not None and grade.deductions and feet < min(grade.deductions):
+            problem = f"the landing is {grade.name}, yet only {points_text(feet)} is taken for it"
+            remedy = f"it costs at least {points_text(min(grade.deductions))} in {book.edition}: correct one"
+            found.append(_problem(sheet, row, "deduction", problem, remedy))
+        elif (
+            grade is not None
+            and grade.deductions
+            and not grade.fall
+            and feet > max(grade.deductions)
+            and not _na(other)
+        ):
+            problem = f"the landing is {grade.name}, yet {points_text(feet)} is taken for it"
+            remedy = f"it costs at most {points_text(max(grade.deductions))} in {book.edition}: correct one"
+            found.append(_problem(sheet, row, "deduction", problem, remedy))
+        if total not in rules.allowed_sums:
+            problem = f"{shown} is not a sum of deductions that {book.edition} allows"
+            found.append(_problem(sheet, row, "deduction", problem, _nearest_sums(total, rules.allowed_sums)))
+    return found
+
+
+def _nearest_sums(total: int, allowed: frozenset[int]) -> str:
+    near = sorted(sorted(allowed, key=lambda points: (abs(points - total), points))[:2])
+    return (
+        f"check it against your rule book; near it are {' and '.join(points_text(points) for points in near)}"
+    )
+
+
+def _twice(sheet: Sheet) -> list[Problem]:
+    """The same routine in two rows, and two routines of one athlete in one round.
+
+    A row repeats another when both give meet and athlete and: the same routine label (and round and apparatus); or every cell
+    alike, with a round, clip, start order or label among them. Rows that are alike but identify no routine only warn.
+    With two coders the row of the coder who comes first in the sheet counts. Where one coder's two rows for one routine
+    differ, neither can be trusted and both block.
+    """
+    rows = sheet.rows
+    if len(rows) == 0:
+        return []
+    found: list[Problem] = []
+    blocked: set[int] = set()
+    for group in _same(
+        rows, ["meet", "athlete", "round", "apparatus", "routine"], ["meet", "athlete", "routine"]
+    ):
+        found += _repeated(sheet, group, blocked)
+    marks = [name for name in ("round", "clip", "start order", "routine") if name in rows]
+    cells = [name for name in rows.columns if name not in ("note", "coder")]
+    for group in _same(rows, cells, ["meet", "athlete"]):
+        group = [row for row in group if row not in blocked]
+        marked = any(not _na(rows.at[group[0], name]) for name in marks) if group else False
+        for row in group[1:]:
+            if marked:
+                blocked.add(row)
+                problem = f"the same routine twice: every cell is as in row {group[0]}"
+            else:
+                problem = f"every cell is as in row {group[0]}"
+            remedy = (
+                "delete one row"
+                if marked
+                else "delete one row, or tell the routines apart (column routine or round)"
+            )
+            found.append(_problem(sheet, row, "athlete", problem, remedy, blocks=marked))
+    return found + _one_round(sheet, blocked)
+
+
+def _same(rows: pd.DataFrame, by: list[str], needed: list[str]) -> list[list[int]]:
+    """Row numbers of rows that are alike in the columns `by`; rows with a blank in `needed` are like no other."""
+    by = [name for name in by if name in rows]
+    if any(name not in rows for name in needed):
+        return []
+    whole = rows[rows[needed].notna().all(axis=1)]
+    alike = whole[whole.duplicated(by, keep=False)]
+    if len(alike) == 0:
+        return []
+    groups = alike.groupby(by, sort=False, dropna=False).groups
+    return [[int(row) for row in group] for group in groups.values()]
+
+
+def _repeated(sheet: Sheet, group: list[int], blocked: set[int]) -> list[Problem]:
+    rows = sheet.rows
+    coded = [name for name in ("technique", "landing", "deduction") if name in rows]
+    coder = rows["coder"] if "coder" in rows else None
+    first = group[0]
+    label = str(rows.at[first, "routine"])
+    found = []
+    for row in group[1:]:
+        blocked.add(row)
+        if coder is not None and not _na(coder[row]) and not _na(coder[first]) and coder[row] != coder[first]:
+            problem = (
+                f"the same routine twice: {label} is coded by another coder in row {first}, which counts"
+            )
+            remedy = "keep the second coder's rows in a sheet of their own and compare the two"
+            found.append(_problem(sheet, row, "routine", problem, remedy, blocks=True))
+            continue
+        differ = [name for name in coded if not _alike(rows.at[row, name], rows.at[first, name])]
+        if not differ:
+            problem = f"the same routine twice: {label} also stands in row {first}"
+            found.append(_problem(sheet, row, "routine", problem, "delete one row", blocks=True))
+            continue
+        what = " and ".join(differ)
+        problem = f"the same routine twice: {label} stands in rows {first} and {row} with different {what}"
+        remedy = "look at the routine again and delete the wrong row"
+        found.append(_problem(sheet, row, "routine", problem, remedy, blocks=True))
+        if first not in blocked:
+            blocked.add(first)
+            found.append(_problem(sheet, first, "routine", problem, remedy, blocks=True))
+    return found
+
+
+def _one_round(sheet: Sheet, blocked: set[int]) -> list[Problem]:
+    rows = sheet.rows
+    if "round" not in rows:
+        return []
+    allowed = sheet.codebook.routines_per_round
+    left = rows[~rows.index.isin(list(blocked))]
+    found = []
+    for group in _same(left, ["meet", "athlete", "round", "apparatus"], ["meet", "athlete", "round"]):
+        for row in group[allowed:]:
+            problem = f"this athlete already has a routine in this round, in row {group[0]}"
+            found.append(
+                _problem(sheet, row, "athlete", problem, "correct the athlete, the round or the meet")
+            )
+    return found
+
+
+def _two_spellings(sheet: Sheet) -> list[Problem]:
+    """Techniques that are one slip apart, and athletes whose codes differ in accents, marks or leading zeros only."""
+    found = []
+    if "technique" in sheet.rows:
+        counts = sheet.rows["technique"].dropna().value_counts()
+        known = set(sheet.codebook.technique_names.names)
+        for spelling in counts.index:
+            if spelling in known:
+                continue
+            near = [
+                name for name in counts.index if counts[name] > counts[spelling] and misspelt(spelling, name)
+            ]
+            near += [
+                name
+                for name in counts.index
+                if counts[name] == counts[spelling] and name < spelling and misspelt(spelling, name)
+            ]
+            if near:
+                first = sheet.rows.index[sheet.rows["technique"] == spelling][0]
+                problem = f'this technique may be "{near[0]}" in another spelling ({counts[spelling]} against {counts[near[0]]} rows)'
+                found.append(
+                    _problem(sheet, int(first), "technique", problem, "write one technique in one way")
+                )
+    if "athlete" in sheet.rows:
+        spelled: dict[str, list[str]] = defaultdict(list)
+        for name in sheet.rows["athlete"].dropna().unique():
+            spelled[_bare(str(name))].append(str(name))
+        for names in spelled.values():
+            for other in names[1:]:
+                first = sheet.rows.index[sheet.rows["athlete"] == other][0]
+                problem = f'this athlete may be "{names[0]}" in another spelling; they count as two'
+                found.append(_problem(sheet, int(first), "athlete", problem, "write one athlete in one way"))
+    return found
+
+
+def _bare(name: str) -> str:
+    letters = "".join(c for c in key(name) if c.isalnum())
+    return "".join(part.lstrip("0") or "0" if part.isdigit() else part for part in _parts(letters))
+
+
+def _parts(text: str) -> list[str]:
+    import re
+
+    return re.findall(r"\d+|\D+", text)
+
+
+def _ranges(sheet: Sheet) -> list[Problem]:
+    found = []
+    for variable in ("difficulty", "execution"):
+        if variable not in sheet.rows:
+            continue
+        low, high = sheet.codebook.ranges[variable]
+        values = sheet.rows[variable]
+        for row in values.index[((values < low) | (values > high)).fillna(False)]:
+            problem = f"{variable} lies outside {points_text(low)} to {points_text(high)}"
+            found.append(
+                _problem(
+                    sheet, int(row), variable, problem, "is it the total score, or without its decimal point?"
+                )
+            )
+    return found
+
+
+def _na(value: Any) -> bool:
+    import pandas as pd
+
+    return value is None or bool(pd.isna(value))
+
+
+def _alike(one: Any, other: Any) -> bool:
+    return (_na(one) and _na(other)) or (not _na(one) and not _na(other) and bool(one == other))
