@@ -83,3 +83,47 @@ def test_the_truth_names_every_technique_with_both_rates():
     assert len(truth["technique"]) == 5
     for technique in truth["technique"]:
         assert 0 < technique["stuck_rate_if_everyone_did_it"] < 1
+
+
+def read(name):
+    from analysis import read_sheet
+    from analysis.study.checks import check
+
+    sheet = read_sheet(DEMO / name, codebook=DEMO / "codebook.toml")
+    return sheet, [*sheet.problems, *check(sheet)]
+
+
+def test_the_clean_sheet_is_read_without_a_repair_or_a_problem():
+    sheet, problems = read("event_sheet.csv")
+    assert len(sheet.rows) == 180
+    assert sheet.repairs == ()
+    assert problems == []
+
+
+def test_no_guess_in_the_messy_workbook_turns_one_thing_into_another(routines):
+    sheet, _ = read("event_sheet_messy.xlsx")
+    first_coder = sheet.rows[sheet.rows["coder"] == "C1"]
+    true = {row["routine"]: row for row in routines}
+    assert set(first_coder["routine"]) == set(true)
+    assert first_coder["athlete"].nunique() == 90
+    for row in first_coder.to_dict("records"):
+        assert row["athlete"].upper() == true[row["routine"]]["athlete"]
+        for column in ("technique", "landing", "round", "meet"):
+            assert row[column] in (true[row["routine"]][column], None), (row["routine"], column)
+
+
+def test_the_messy_workbook_has_the_faults_that_were_put_in():
+    sheet, problems = read("event_sheet_messy.xlsx")
+    assert len(sheet.rows) == 180 + 1 + 3
+    told = Counter(str(problem.value) for problem in problems)
+    for value, times in {"double back": 2, "step": 2, "84": 1, "0,3": 1, "2025-03-01": 1}.items():
+        assert told[value] == times, value
+    assert sum("same routine twice" in problem.problem for problem in problems) == 4
+    assert any("Second coder" in problem.problem for problem in problems)
+
+
+@pytest.mark.parametrize("name", ["plan", "plan_messy", "plan_three", "plan_deduction"])
+def test_every_demo_plan_is_valid(name):
+    from analysis import read_plan
+
+    assert read_plan(DEMO / f"{name}.toml").title == "Parallel-bars dismounts, autumn series"
