@@ -1,0 +1,307 @@
+r"""A drawing sheet measured in points from the top left, with the report's own type, colours and marks.
+
+The pictures are laid out by hand on this sheet instead of on a plotting library's axes: every text is measured before
+it is placed, so names wrap and nothing overlaps. Text is never read as mathematics, so a name may hold $ or \.
+No global setting of matplotlib is touched.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+import warnings
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from html import escape
+from typing import Any, Literal
+
+import matplotlib as mpl
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.collections import LineCollection, PathCollection
+from matplotlib.figure import Figure as Paper
+from matplotlib.font_manager import FontProperties
+from matplotlib.lines import Line2D
+from matplotlib.markers import MarkerStyle
+from matplotlib.patches import Rectangle
+from matplotlib.transforms import IdentityTransform
+
+INK = "#1e2328"
+SOFT = "#59636d"
+FAINT = "#d5dadf"
+PALE = "#eef1f3"
+PAPER = "#ffffff"
+ACCENT = "#0b5a73"
+SECOND = "#d9822b"
+"""Accent and second colour differ in lightness (36 and 62 of 100), so grey print keeps them apart; blue and orange
+stay apart for colour-blind readers. Shape and fill say the same thing again."""
+
+GROUP_STYLE: tuple[tuple[str, str, str], ...] = (
+    ("o", ACCENT, ACCENT),
+    ("s", PAPER, SECOND),
+    ("^", INK, INK),
+    ("D", PAPER, INK),
+    ("v", SOFT, SOFT),
+    ("P", PAPER, SOFT),
+)
+"""Marker, fill and edge of each technique, in the plan's order; past six they repeat."""
+
+FONT = "DejaVu Sans"
+
+_SETTINGS: Any = {
+    "font.family": [FONT],
+    "svg.fonttype": "none",
+    "svg.hashsalt": "landing-outcomes",
+    "pdf.fonttype": 42,
+    "path.simplify": False,
+    "text.usetex": False,
+}
+
+Anchor = Literal["start", "middle", "end"]
+
+
+@dataclass(frozen=True)
+class Size:
+    """What a picture is made for: its width, its height where that is fixed, its type size and its resolution."""
+
+    name: str
+    width: float
+    height: float | None
+    type: float
+    dpi: int
+
+    @property
+    def narrow(self) -> bool:
+        """Whether names stand above their rows instead of beside them."""
+        return self.width < 330
+
+
+THESIS = Size("thesis", 454, None, 9.0, 300)
+PHONE = Size("phone", 268, None, 9.5, 300)
+SLIDE = Size("slide", 960, 540, 19.0, 144)
+
+
+def group_style(place: int) -> tuple[str, str, str]:
+    """Marker, fill and edge of the technique in this place of the plan."""
+    return GROUP_STYLE[place % len(GROUP_STYLE)]
+
+
+def tidy(text: str) -> str:
+    """One line without control characters: a name may hold a line break or worse."""
+    return " ".join("".join(c if c.isprintable() else " " for c in text).split())
+
+
+@dataclass
+class Canvas:
+    """The sheet. x grows to the right and y grows down, both in points."""
+
+    size: Size
+    height: float
+    paper: Paper = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.paper = Paper(figsize=(self.size.width / 72, self.height / 72), dpi=72, facecolor=PAPER)
+        FigureCanvasAgg(self.paper)
+        axes = self.paper.add_axes((0.0, 0.0, 1.0, 1.0))
+        axes.set_xlim(0, self.size.width)
+        axes.set_ylim(self.height, 0)
+        axes.axis("off")
+        self._axes = axes
+        self._layer = 1.0
+
+    def _next(self) -> float:
+        """What is drawn later lies above what was drawn before, whatever its kind."""
+        self._layer += 0.001
+        return self._layer
+
+    def text(
+        self,
+        x: float,
+        y: float,
+        words: str,
+        scale: float = 1.0,
+        colour: str = INK,
+        bold: bool = False,
+        anchor: Anchor = "start",
+    ) -> None:
+        """Write one line whose baseline is at y; `scale` is relative to the picture's type size."""
+        self._axes.text(
+            x,
+            y,
+            tidy(words),
+            fontfamily=[FONT],
+            fontsize=self.size.type * scale,
+            color=colour,
+            fontweight="bold" if bold else "normal",
+            ha={"start": "left", "middle": "center", "end": "right"}[anchor],
+            va="baseline",
+            parse_math=False,
+            zorder=self._next(),
+        )
+
+    def lines(self, x: float, y: float, words: Sequence[str], scale: float = 1.0, **style: Any) -> float:
+        """Write lines below each other, the first with its baseline at y; return the baseline after the last."""
+        for line in words:
+            self.text(x, y, line, scale, **style)
+            y += self.leading(scale)
+        return y
+
+    def leading(self, scale: float = 1.0) -> float:
+        """Distance between two baselines."""
+        return 1.28 * self.size.type * scale
+
+    def rule(
+        self,
+        x1: float,
+        y1: float,
+        x2: float,
+        y2: float,
+        colour: str = INK,
+        width: float = 0.8,
+        dash: tuple[float, ...] = (),
+    ) -> None:
+        """Draw a straight line."""
+        line = Line2D(
+            [x1, x2], [y1, y2], color=colour, linewidth=width, solid_capstyle="butt", zorder=self._next()
+        )
+        if dash:
+            line.set_linestyle((0, dash))
+        self._axes.add_line(line)
+
+    def bar(
+        self, x: float, y: float, width: float, height: float, fill: str, edge: str = "none", hatch: str = ""
+    ) -> None:
+        """Draw a rectangle from its top left corner."""
+        self._axes.add_patch(
+            Rectangle(
+                (x, y),
+                width,
+                height,
+                facecolor=fill,
+                edgecolor=edge,
+                linewidth=0.9,
+                hatch=hatch or None,
+                zorder=self._next(),
+            )
+        )
+
+    def marks(
+        self,
+        places: Sequence[tuple[float, float]],
+        shape: str,
+        diameter: float,
+        fill: str,
+        edge: str,
+        width: float = 0.9,
+    ) -> None:
+        """Draw one mark at each place; `diameter` is in points, its outline included."""
+        if not places:
+            return
+        marker = MarkerStyle(shape)
+        inner = max(diameter - width, 0.3)
+        collection = PathCollection(
+            [marker.get_path().transformed(marker.get_transform())],
+            sizes=[inner**2],
+            facecolors=[fill],
+            edgecolors=[edge],
+            linewidths=[width],
+            offsets=list(places),
+            offset_transform=self._axes.transData,
+            zorder=self._next(),
+        )
+        collection.set_transform(IdentityTransform())
+        self._axes.add_collection(collection, autolim=False)
+
+    def ticks(
+        self, lines: Sequence[tuple[tuple[float, float], tuple[float, float]]], colour: str = FAINT
+    ) -> None:
+        """Draw many thin lines at once."""
+        self._axes.add_collection(
+            LineCollection(list(lines), colors=colour, linewidths=0.7, zorder=self._next()), autolim=False
+        )
+
+    def save(self, name: str, title: str, description: str, forms: Sequence[str]) -> dict[str, bytes]:
+        """Return the picture in the forms asked for ("svg", "pdf", "png"), the same bytes each time."""
+        settings: dict[str, dict[str, Any]] = {
+            "svg": {"Date": None},
+            "pdf": {"CreationDate": None, "Title": tidy(title)},
+            "png": {"Software": None},
+        }
+        files = {}
+        with mpl.rc_context(_SETTINGS), warnings.catch_warnings():
+            # A letter that the font lacks is a box in png and pdf, and itself in svg; it is no reason to stop.
+            warnings.filterwarnings("ignore", message="Glyph .* missing")
+            for form in forms:
+                out = io.BytesIO()
+                self.paper.savefig(
+                    out, format=form, dpi=self.size.dpi, metadata=settings[form], facecolor=PAPER
+                )
+                files[form] = out.getvalue()
+        if "svg" in files:
+            files["svg"] = _finish_svg(files["svg"].decode(), name, title, description).encode()
+        return files
+
+
+class Ruler:
+    """Measures text before a sheet of known height exists."""
+
+    def __init__(self, size: Size) -> None:
+        self.size = size
+        self._canvas = Canvas(size, 72)
+
+    def width(self, words: str, scale: float = 1.0, bold: bool = False) -> float:
+        """Width of one line in points."""
+        font = FontProperties(family=FONT, weight="bold" if bold else "normal", size=self.size.type * scale)
+        with warnings.catch_warnings():
+            warnings.filterwarnings("ignore", message="Glyph .* missing")
+            renderer = self._canvas.paper.canvas.get_renderer()  # type: ignore[attr-defined]
+            found: float = renderer.get_text_width_height_descent(tidy(words), font, False)[0]
+        return found
+
+    def wrap(
+        self, words: str, room: float, scale: float = 1.0, bold: bool = False, most: int = 4
+    ) -> list[str]:
+        """Break a text into lines that fit; a word too long is cut, and past `most` lines an ellipsis stands."""
+        lines: list[str] = []
+        line = ""
+        for word in tidy(words).split(" "):
+            for piece in self._pieces(word, room, scale, bold):
+                longer = f"{line} {piece}" if line else piece
+                if line and self.width(longer, scale, bold) > room:
+                    lines.append(line)
+                    line = piece
+                else:
+                    line = longer
+        lines.append(line)
+        if len(lines) > most:
+            last = lines[most - 1]
+            while last and self.width(last + "…", scale, bold) > room:
+                last = last[:-1]
+            lines = [*lines[: most - 1], last.rstrip() + "…"]
+        return lines
+
+    def _pieces(self, word: str, room: float, scale: float, bold: bool) -> list[str]:
+        pieces = []
+        while len(word) > 1 and self.width(word, scale, bold) > room:
+            cut = len(word)
+            while cut > 1 and self.width(word[:cut], scale, bold) > room:
+                cut -= 1
+            pieces.append(word[:cut])
+            word = word[cut:]
+        return [*pieces, word]
+
+
+def _finish_svg(svg: str, name: str, title: str, description: str) -> str:
+    """Give the svg a title and a description, ids of its own and fallback fonts; drop what no reader needs."""
+    svg = svg[svg.index("<svg") :]
+    svg = re.sub(r"\s*<metadata>.*?</metadata>", "", svg, flags=re.DOTALL)
+    # A style element would rule the whole page that the svg is put into.
+    svg = re.sub(r"\s*<defs>\s*<style[^>]*>.*?</style>\s*</defs>", "", svg, count=1, flags=re.DOTALL)
+    svg = re.sub(r'(\sid="|url\(#|href="#)', lambda m: f"{m.group(1)}{name}-", svg)
+    svg = svg.replace(f"'{FONT}'", f"'{FONT}', Verdana, sans-serif")
+    head, _, rest = svg.partition(">")
+    named = (
+        f'{head} stroke-linejoin="round" stroke-linecap="butt" role="img" aria-labelledby="{name}-title {name}-desc">\n'
+        f'<title id="{name}-title">{escape(tidy(title))}</title>\n'
+        f'<desc id="{name}-desc">{escape(tidy(description))}</desc>'
+    )
+    return f"{named}{rest}"

@@ -1,0 +1,360 @@
+"""The charts with a scale: rate or mean per technique, deductions, the difference, and the strata."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from itertools import pairwise
+
+from analysis.comparison.result import Comparison, Group, Headline, PointsContrast, Strata
+from analysis.publish import numbers
+from analysis.publish.canvas import (
+    ACCENT,
+    FAINT,
+    INK,
+    PALE,
+    PAPER,
+    SECOND,
+    SOFT,
+    Canvas,
+    Ruler,
+    Size,
+    group_style,
+)
+from analysis.publish.layout import AXIS_HEIGHT, Layout, Scale, axis, labels, spread, steps
+from analysis.stats.result import Interval
+
+PERCENT_TICKS = [(0.0, "0"), (0.25, "25"), (0.5, "50"), (0.75, "75"), (1.0, "100")]
+MOST_STRATA = 30
+
+
+def rates_plan(comparison: Comparison, size: Size, width: float, room: float | None) -> Layout:
+    """Rate (or mean deduction) of each technique with its interval, the counts printed beside it."""
+    groups, unit = comparison.groups, size.type
+    means = comparison.question.outcome == "deduction"
+    blocks, label_width = labels(size, width, [g.name for g in groups], ["" for _ in groups])
+    sides = [_beside(group, means) for group in groups]
+    ruler = Ruler(size)
+    side_width = max(max(ruler.width(a, 1.0, True), ruler.width(b, 0.86)) for a, b in sides) + 1.2 * unit
+    needs = [
+        block.height(size) + 2.9 * unit if size.narrow else max(block.height(size), 2.5 * unit) + 0.9 * unit
+        for block in blocks
+    ]
+    fixed = AXIS_HEIGHT * unit
+    heights = spread(needs, room, fixed, 2.0)
+    if means:
+        most = max([g.mean_high for g in groups if g.mean_high is not None] + [0.1]) * 1.05
+        ticks = [(value, f"{value:g}") for value in steps(0.0, most, 6)]
+        name = "mean deduction, points per routine"
+    else:
+        most, ticks = 1.0, PERCENT_TICKS
+        name = {"stuck": "stuck, % of routines"}.get(
+            comparison.question.outcome, "best landing, % of routines"
+        )
+
+    def draw(canvas: Canvas, left: float, top: float) -> None:
+        right = left + width - side_width
+        scale = Scale(0.0, most, left + label_width + 0.7 * unit, right - 0.7 * unit)
+        axis(canvas, scale, ticks, top, top + sum(heights), name)
+        y = top
+        for place, (group, block, height) in enumerate(zip(groups, blocks, heights, strict=True)):
+            lift = block.height(size) if size.narrow else 0.0
+            middle = y + lift + (height - lift) / 2
+            if size.narrow:
+                canvas.bar(left, y + 0.1 * unit, width, lift, PAPER)
+                block.draw(canvas, left, y + 0.1 * unit)
+            else:
+                block.draw(canvas, left, middle - block.height(size) / 2)
+            _interval(canvas, scale, group, place, middle, means)
+            canvas.text(right + 0.6 * unit, middle - 0.1 * unit, sides[place][0], bold=True)
+            canvas.text(right + 0.6 * unit, middle + 1.05 * unit, sides[place][1], 0.86, SOFT)
+            y += height
+
+    return Layout(sum(heights) + fixed, draw)
+
+
+def _beside(group: Group, means: bool) -> tuple[str, str]:
+    if means:
+        between = numbers.limits(group.mean_low, group.mean_high, "points", group.n)
+        return f"{numbers.points(group.mean)} points", f"{between}, n = {numbers.whole(group.n)}"
+    if group.n == 0:
+        return numbers.of(0, 0), "no routine"
+    rate = numbers.percent(group.x / group.n, group.n)
+    return numbers.of(
+        group.x, group.n
+    ), f"{rate} ({numbers.limits(group.low, group.high, 'percent', group.n)})"
+
+
+def _interval(canvas: Canvas, scale: Scale, group: Group, place: int, y: float, means: bool) -> None:
+    shape, fill, edge = group_style(place)
+    unit = canvas.size.type
+    value = group.mean if means else group.x / group.n if group.n else None
+    low, high = (group.mean_low, group.mean_high) if means else (group.low, group.high)
+    if low is not None and high is not None and not math.isnan(low) and not math.isnan(high):
+        canvas.rule(scale(low), y, scale(high), y, edge, 0.22 * unit)
+        for end in (low, high):
+            canvas.rule(scale(end), y - 0.35 * unit, scale(end), y + 0.35 * unit, edge, 0.13 * unit)
+    if value is not None:
+        canvas.marks([(scale(value), y)], "o", 1.35 * unit, PAPER, PAPER, 0.0)
+        canvas.marks([(scale(value), y)], shape, 1.05 * unit, fill, edge, 0.2 * unit)
+
+
+def difference_plan(comparison: Comparison, size: Size, width: float, room: float | None) -> Layout:
+    """The headline's difference with its interval; below it the stratified and the adjusted one, where made."""
+    head, unit = comparison.headline, size.type
+    lines = difference_lines(comparison)
+    shown_as = numbers.kind("difference", head.unit)
+    ruler = Ruler(size)
+    low, high = _span(lines, comparison.question.matters)
+    directions = _directions(head)
+    half = width / 2 - unit
+    ends = [ruler.wrap(words, half, 0.92, most=3) for words in directions]
+    foot = (4.2 + 1.25 * max(len(end) for end in ends)) * unit
+    said = [
+        ruler.wrap(words, width, 1.0 if i == 0 else 0.92, i == 0, most=3)
+        for i, words in enumerate(difference_words(comparison))
+    ]
+    needs = [(1.28 * len(words) + (2.6 if i == 0 else 2.2)) * unit for i, words in enumerate(said)]
+    heights = spread(needs, room, foot, 1.8)
+    factor = 100 if shown_as == "percentage points" else 1
+    ticks = [
+        (value / factor, numbers.words.signed(f"{value:g}"))
+        for value in steps(low * factor, high * factor, 7)
+    ]
+    axis_name = {
+        "percentage points": "difference, percentage points",
+        "points": "difference, points per routine",
+    }.get(shown_as, "chance of the better landing, less one half")
+
+    def draw(canvas: Canvas, left: float, top: float) -> None:
+        scale = Scale(low, high, left + 1.2 * unit, left + width - 1.2 * unit)
+        bottom = top + sum(heights)
+        y = top
+        for i, (words, height) in enumerate(zip(said, heights, strict=True)):
+            below = (
+                canvas.lines(left, y + 1.1 * unit, words, 1.0 if i == 0 else 0.92, bold=i == 0) - 0.8 * unit
+            )
+            _band(canvas, scale, ticks, comparison.question.matters, below, y + height)
+            found = lines[i][1]
+            if found is not None:
+                _difference(canvas, scale, found, (below + y + height) / 2 - 0.1 * unit, i == 0)
+            y += height
+        axis(canvas, scale, ticks, bottom - 0.3 * unit, bottom, axis_name)
+        canvas.lines(left, bottom + 4.0 * unit, ends[0], 0.92, colour=SOFT)
+        canvas.lines(left + width, bottom + 4.0 * unit, ends[1], 0.92, colour=SOFT, anchor="end")
+
+    return Layout(sum(heights) + foot, draw)
+
+
+def _band(
+    canvas: Canvas,
+    scale: Scale,
+    ticks: Sequence[tuple[float, str]],
+    matters: float | None,
+    top: float,
+    bottom: float,
+) -> None:
+    """The ground of one interval: what is too small to matter, the scale's lines, and no difference."""
+    if matters is not None:
+        canvas.bar(scale(-matters), top, scale(matters) - scale(-matters), bottom - top, PALE)
+    canvas.ticks([((scale(value), top), (scale(value), bottom)) for value, _ in ticks])
+    canvas.rule(scale(0), top, scale(0), bottom, INK, 0.12 * canvas.size.type)
+
+
+def difference_words(comparison: Comparison) -> list[str]:
+    """What stands above each interval of the picture."""
+    unit = comparison.headline.unit
+    return [
+        f"{name}: " + (numbers.interval_words(found, unit) if found else f"not estimated, {why}")
+        for name, found, why in difference_lines(comparison)
+    ]
+
+
+def difference_lines(comparison: Comparison) -> list[tuple[str, Interval | None, str]]:
+    """The differences that stand under each other: (name, interval, why there is none)."""
+    head = comparison.headline
+    lines: list[tuple[str, Interval | None, str]] = [("Headline", head.interval, head.interval_why)]
+    strata, adjusted = comparison.strata, comparison.adjusted
+    if strata is not None:
+        within = strata.standardised or strata.difference
+        if within is not None:
+            lines.append((f"Within {' and '.join(strata.by)}", within, ""))
+    if adjusted is not None and adjusted.difference is not None:
+        lines.append((f"Adjusted for {', '.join(adjusted.columns)}", adjusted.difference, ""))
+    return lines
+
+
+def _span(lines: Sequence[tuple[str, Interval | None, str]], matters: float | None) -> tuple[float, float]:
+    """A scale that holds every limit and zero, with a little air, and no more."""
+    ends = [0.0, -(matters or 0.0) * 1.3, (matters or 0.0) * 1.3]
+    for _, found, _ in lines:
+        if found is not None:
+            ends += [end for end in (found.low, found.estimate, found.high) if math.isfinite(end)]
+    low, high = min(ends), max(ends)
+    air = 0.08 * (high - low) or 0.1
+    return low - air, high + air
+
+
+def _directions(head: Headline) -> tuple[str, str]:
+    verb = {"proportion": "stuck more often", "points": "loses more points", "probability": "lands better"}[
+        head.unit
+    ]
+    if head.outcome == "landing grade":
+        verb = "lands better"
+    return f"← {head.second} {verb}", f"{head.first} {verb} →"
+
+
+def _difference(canvas: Canvas, scale: Scale, found: Interval, y: float, headline: bool) -> None:
+    unit, colour = canvas.size.type, ACCENT if headline else SOFT
+    weight = 0.3 if headline else 0.18
+    if not (math.isnan(found.low) or math.isnan(found.high)):
+        canvas.rule(scale(found.low), y, scale(found.high), y, colour, weight * unit)
+        for end in (found.low, found.high):
+            canvas.rule(scale(end), y - 0.4 * unit, scale(end), y + 0.4 * unit, colour, 0.14 * unit)
+    if not math.isnan(found.estimate):
+        place = [(scale(found.estimate), y)]
+        canvas.marks(
+            place,
+            "D",
+            (1.25 if headline else 0.95) * unit,
+            colour if headline else PAPER,
+            colour,
+            0.15 * unit,
+        )
+
+
+def deductions_plan(
+    contrasts: Sequence[PointsContrast], size: Size, width: float, room: float | None
+) -> Layout:
+    """How many routines lost how many points, technique by technique; falls are hatched."""
+    everyone = contrasts[0].groups
+    without = {g.name: dict(g.counts) for c in contrasts if c.falls == "without falls" for g in c.groups}
+    values = sorted({value for group in everyone for value, _ in group.counts})
+    unit, ruler = size.type, Ruler(size)
+    facts = [
+        [
+            f"mean {numbers.points(g.mean)}",
+            f"median {numbers.deduction(g.median)}",
+            f"n = {numbers.whole(g.n)}",
+        ]
+        for g in everyone
+    ]
+    below = [", ".join(lines) if size.narrow else "" for lines in facts]
+    blocks, label_width = labels(size, width, [g.name for g in everyone], below)
+    side_width = 0.0 if size.narrow else max(ruler.width(t, 0.86) for lines in facts for t in lines) + unit
+    bars = 5.0 * unit
+    needs = [
+        block.height(size) + bars + 1.6 * unit
+        if size.narrow
+        else max(block.height(size) + unit, bars) + 1.4 * unit
+        for block in blocks
+    ]
+    fixed = (AXIS_HEIGHT + 0.6) * unit
+    heights = spread(needs, room, fixed, 1.6)
+    most_share = max((count / g.n for g in everyone for _, count in g.counts), default=1.0)
+    top_value = max(values[-1] if values else 0.0, 0.5)
+    gaps = [b - a for a, b in pairwise(values)]
+    ticks = [(value, f"{value:g}") for value in steps(0.0, top_value, 6 if size.narrow else 11)]
+
+    def draw(canvas: Canvas, left: float, top: float) -> None:
+        start, end = left + label_width + 1.2 * unit, left + width - side_width - 1.4 * unit
+        scale = Scale(0.0, top_value, start, end)
+        step = min([*gaps, top_value / 4]) / top_value * (end - start)
+        bar = max(1.2, min(0.72 * step, 2.2 * unit))
+        axis(canvas, scale, ticks, top, top + sum(heights) + 0.6 * unit, "points lost on the landing")
+        y = top
+        for place, (group, block, height) in enumerate(zip(everyone, blocks, heights, strict=True)):
+            base = y + height - 0.15 * unit
+            if size.narrow:
+                canvas.bar(left, y, width, block.height(size) + 0.2 * unit, PAPER)
+                block.draw(canvas, left, y + 0.1 * unit)
+            else:
+                block.draw(canvas, left, base - block.height(size))
+                canvas.lines(
+                    left + width - side_width + 0.4 * unit, base - 2.4 * unit, facts[place], 0.86, colour=SOFT
+                )
+            tallest = height - (block.height(size) if size.narrow else 0.0) - 2.0 * unit
+            for value, count in group.counts:
+                kept = without.get(group.name, {}).get(value, 0) if without else count
+                _bar(canvas, scale(value), base, bar, tallest / most_share / group.n, kept, count - kept)
+                if 2 * unit <= step * 1.35 or len(values) <= 12:
+                    tip = base - count / group.n / most_share * tallest
+                    canvas.text(
+                        scale(value), tip - 0.3 * unit, numbers.whole(count), 0.8, INK, anchor="middle"
+                    )
+            canvas.rule(start - 0.8 * unit, base, end + 0.8 * unit, base, INK, 0.08 * unit)
+            if group.mean is not None:
+                canvas.marks([(scale(group.mean), base + 0.42 * unit)], "^", 0.8 * unit, SECOND, SECOND, 0.0)
+            y += height
+
+    return Layout(sum(heights) + fixed, draw)
+
+
+def _bar(canvas: Canvas, x: float, base: float, width: float, each: float, kept: int, falls: int) -> None:
+    if kept:
+        canvas.bar(x - width / 2, base - kept * each, width, kept * each, ACCENT, ACCENT)
+    if falls:
+        canvas.bar(x - width / 2, base - (kept + falls) * each, width, falls * each, PAPER, INK, "////")
+
+
+def strata_plan(strata: Strata, head: Headline, size: Size, width: float, room: float | None) -> Layout:
+    """Both techniques' rates within each stratum, joined by a line."""
+    tables = largest_strata(strata)
+    unit, ruler = size.type, Ruler(size)
+    blocks, label_width = labels(size, width, [t.name for t in tables], ["" for _ in tables])
+    sides = [(numbers.of(t.x1, t.n1), numbers.of(t.x2, t.n2)) for t in tables]
+    side_width = max(max(ruler.width(a, 0.86), ruler.width(b, 0.86)) for a, b in sides) + 2.4 * unit
+    needs = [
+        block.height(size) + 2.9 * unit if size.narrow else max(block.height(size), 2.4 * unit) + 0.5 * unit
+        for block in blocks
+    ]
+    keys = [ruler.wrap(name, width - 2 * unit, 0.92, most=2) for name in (head.first, head.second)]
+    key_height = sum(len(key) for key in keys) * 1.3 * unit + 0.8 * unit
+    fixed = AXIS_HEIGHT * unit + key_height
+    heights = spread(needs, room, fixed, 1.6)
+
+    def draw(canvas: Canvas, left: float, top: float) -> None:
+        y = top + unit
+        for place, key in enumerate(keys):
+            shape, fill, edge = group_style(place)
+            canvas.marks([(left + 0.5 * unit, y - 0.33 * unit)], shape, 0.95 * unit, fill, edge, 0.18 * unit)
+            y = canvas.lines(left + 1.5 * unit, y, key, 0.92)
+        y = top + key_height
+        right = left + width - side_width
+        scale = Scale(0.0, 1.0, left + label_width + 0.7 * unit, right - 0.7 * unit)
+        axis(canvas, scale, PERCENT_TICKS, y, y + sum(heights), "stuck, % of routines")
+        for one, block, height, side in zip(tables, blocks, heights, sides, strict=True):
+            lift = block.height(size) if size.narrow else 0.0
+            middle = y + lift + (height - lift) / 2
+            if size.narrow:
+                canvas.bar(left, y + 0.1 * unit, width, lift, PAPER)
+                block.draw(canvas, left, y + 0.1 * unit)
+            else:
+                block.draw(canvas, left, middle - block.height(size) / 2)
+            rates = [x / n if n else None for x, n in ((one.x1, one.n1), (one.x2, one.n2))]
+            if rates[0] is not None and rates[1] is not None:
+                canvas.rule(scale(rates[0]), middle, scale(rates[1]), middle, FAINT, 0.35 * unit)
+            # The second is drawn first: where both lie on one place, its open square frames the disc.
+            for place, mark in ((1, 1.25), (0, 0.85)):
+                rate = rates[place]
+                if rate is not None:
+                    shape, fill, edge = group_style(place)
+                    canvas.marks([(scale(rate), middle)], shape, mark * unit, fill, edge, 0.18 * unit)
+            for place, words in enumerate(side):
+                shape, fill, edge = group_style(place)
+                line = middle + (0.0 if place == 0 else 1.1) * unit - 0.1 * unit
+                canvas.marks(
+                    [(right + 0.8 * unit, line - 0.3 * unit)], shape, 0.6 * unit, fill, edge, 0.12 * unit
+                )
+                canvas.text(right + 1.5 * unit, line, words, 0.86, SOFT)
+            y += height
+
+    return Layout(sum(heights) + fixed, draw)
+
+
+def largest_strata(strata: Strata) -> list:
+    """The strata of the picture: all of them, or the largest where there are very many."""
+    if len(strata.tables) <= MOST_STRATA:
+        return list(strata.tables)
+    kept = sorted(strata.tables, key=lambda t: -(t.n1 + t.n2))[:MOST_STRATA]
+    return [t for t in strata.tables if t in kept]

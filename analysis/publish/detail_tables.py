@@ -1,0 +1,194 @@
+"""The tables of the details: repeats, strata, pairs, adjustment and doubt; and the list of all tables of a report."""
+
+from __future__ import annotations
+
+from analysis.comparison.result import Adjusted, Comparison, Doubt, Pairs, Repeats, Strata
+from analysis.publish import numbers
+from analysis.publish.tables import (
+    Table,
+    contrast_header,
+    contrast_table,
+    deduction_tables,
+    landings_table,
+    measure_line,
+    rates_table,
+    rows_table,
+    table_of,
+    who_table,
+)
+
+
+def make_tables(comparison: Comparison) -> tuple[Table, ...]:
+    """Return every table that this comparison has, in the order of the report."""
+    level, n = comparison.question.level, comparison.rows.used
+    found: list[Table | None] = [
+        rows_table(comparison),
+        who_table(comparison),
+        landings_table(comparison),
+        rates_table(comparison),
+        contrast_table(comparison),
+        *deduction_tables(comparison),
+        repeats_table(comparison.repeats),
+    ]
+    if comparison.strata is not None:
+        found += strata_tables(
+            comparison.strata, level, comparison.headline.first, comparison.headline.second
+        )
+    if comparison.pairs is not None:
+        found.append(pairs_table(comparison.pairs, comparison.headline.unit, n))
+    if comparison.adjusted is not None:
+        found.append(adjusted_table(comparison.adjusted, level, comparison.headline.unit))
+    if comparison.doubt is not None:
+        found.append(doubt_table(comparison.doubt, comparison.headline.unit, level))
+    return tuple(table for table in found if table is not None)
+
+
+def repeats_table(repeats: Repeats) -> Table:
+    """Who comes back."""
+    lines = [
+        ("Athletes", numbers.whole(repeats.athletes)),
+        ("Routines", numbers.whole(repeats.routines)),
+        ("Athletes with more than one routine", numbers.whole(repeats.returning)),
+        ("Athletes who show more than one technique", numbers.whole(repeats.both)),
+        ("Most routines by one athlete", numbers.whole(repeats.most)),
+    ]
+    note = f"Counted over the compared techniques before the plan's choice (“{repeats.choice}”) is applied."
+    return table_of(
+        "repeats", "Athletes who come back", ("Count", "Number"), lines, notes=(note, repeats.note)
+    )
+
+
+def strata_tables(strata: Strata, level: float, first: str, second: str) -> list[Table]:
+    """Counts within each stratum, and what the strata say together."""
+    by = " and ".join(strata.by)
+    lines = []
+    for one in strata.tables:
+        n = one.n1 + one.n2
+        both = one.n1 > 0 and one.n2 > 0
+        gap = numbers.amount(one.x1 / one.n1 - one.x2 / one.n2, "percentage points", n) if both else "–"
+        lines.append((one.name, numbers.of(one.x1, one.n1), numbers.of(one.x2, one.n2), gap))
+    counts = table_of(
+        "strata",
+        f"{first} and {second} within each {by}",
+        (by[:1].upper() + by[1:], first, second, "Difference, percentage points"),
+        lines,
+        notes=(strata.basis, "Counts are stuck of all routines; the difference is first minus second."),
+    )
+    measures = []
+    if strata.difference is not None:
+        measures.append(measure_line("Difference over strata", strata.difference, "proportion", ""))
+    if strata.odds_ratio is not None:
+        p = numbers.p_value(strata.odds_ratio.p_value)
+        measures.append(measure_line("Common odds ratio", strata.odds_ratio, "", p))
+    if strata.standardised is not None:
+        measures.append(measure_line("Standardised difference", strata.standardised, "proportion", ""))
+    if strata.homogeneity is not None:
+        p = numbers.p_value(strata.homogeneity.p_value)
+        measures.append(("Same odds ratio in every stratum", "", "", p, strata.homogeneity.method))
+    if not measures:
+        return [counts] if lines else []
+    together = table_of(
+        "strata_together",
+        f"What each {by} says, taken together",
+        contrast_header(level),
+        measures,
+        (0, 4),
+        (strata.basis, strata.agreement, strata.why),
+    )
+    return [counts, together]
+
+
+def pairs_table(pairs: Pairs, unit: str, n: int) -> Table:
+    """Every pair of techniques with family-wise control."""
+    lines, levels = [], []
+    for pair in pairs.pairs:
+        found = pair.difference
+        if found is None:
+            cells = (numbers.NOT_ESTIMATED, numbers.NOT_ESTIMATED)
+        else:
+            shown_as = numbers.kind(found.quantity, unit)
+            cells = (
+                numbers.amount(found.estimate, shown_as, found.n),
+                numbers.limits(found.low, found.high, shown_as, found.n),
+            )
+            levels.append(numbers.level(found.level))
+        p, family = (
+            numbers.p_value(value) if value is not None else "–" for value in (pair.p_value, pair.family_p)
+        )
+        lines.append((f"{pair.first} minus {pair.second}", *cells, p, family))
+    unit_words = {"proportion": "percentage points", "points": "points"}.get(unit, "probability")
+    overall = (
+        f"Overall: {numbers.p_with_method(pairs.overall)}."
+        if pairs.overall is not None
+        else f"Overall test not made: {pairs.overall_why}."
+        if pairs.overall_why
+        else ""
+    )
+    limits = f"{'/'.join(dict.fromkeys(levels))} limits" if levels else "Limits"
+    whys = [f"{pair.first} minus {pair.second}: {pair.why}." for pair in pairs.pairs if pair.why]
+    return table_of(
+        "pairs",
+        "All pairs of techniques",
+        ("Pair", f"Difference, {unit_words}", limits, "p", "Family-wise p"),
+        lines,
+        notes=(overall, f"Family-wise control: {pairs.control}.", *whys),
+    )
+
+
+def adjusted_table(adjusted: Adjusted, level: float, unit: str) -> Table:
+    """The adjusted difference and the model behind it, or why there is none."""
+    lines = []
+    if adjusted.difference is not None:
+        lines.append(measure_line("Adjusted difference", adjusted.difference, unit, ""))
+    if adjusted.fit is not None:
+        fit = adjusted.fit
+        for i, name in enumerate(fit.names):
+            low, high = fit.intervals[i]
+            lines.append(
+                (
+                    f"Coefficient of {name}",
+                    numbers.points(fit.coefficients[i]),
+                    numbers.limits(low, high, "points", fit.n),
+                    numbers.p_value(fit.p_values[i]),
+                    fit.method,
+                )
+            )
+    if not lines:
+        lines.append(("Adjusted difference", numbers.NOT_ESTIMATED, "", "", ""))
+    notes = [
+        f"Adjusted for {', '.join(adjusted.columns)}; {numbers.whole(adjusted.rows)} routines.",
+        adjusted.why,
+    ]
+    if adjusted.fit is not None:
+        notes += [adjusted.fit.why, *adjusted.fit.reasons]
+    return table_of("adjusted", "Adjusted comparison", contrast_header(level), lines, (0, 4), notes)
+
+
+def doubt_table(doubt: Doubt, unit: str, level: float) -> Table:
+    """The headline's difference under other choices."""
+    shown_as = {"proportion": "percentage points", "points": "points"}.get(unit, "probability")
+    lines = [
+        (
+            item.what,
+            numbers.whole(item.n),
+            numbers.amount(item.estimate, shown_as, item.n),
+            numbers.limits(item.low, item.high, shown_as, item.n),
+            item.claim,
+        )
+        for item in doubt.alternatives
+    ]
+    note = ""
+    if doubt.leave_out_runs:
+        between = numbers.limits(doubt.leave_out_low, doubt.leave_out_high, shown_as, doubt.leave_out_runs)
+        note = (
+            f"Leaving out one athlete at a time ({numbers.whole(doubt.leave_out_runs)} runs), the difference ranges "
+            f"from {between} {shown_as}; the claim changes in {numbers.whole(doubt.leave_out_claims)} of them."
+        )
+    return table_of(
+        "doubt",
+        "The same difference under other choices",
+        ("Choice", "n", f"Difference, {shown_as}", f"{numbers.level(level)} limits", "Claim"),
+        lines,
+        (0, 4),
+        (note,),
+    )

@@ -1,0 +1,167 @@
+"""The figures of a report: each with its files, a title, a caption and a text that says what the picture shows."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
+
+from analysis.comparison.result import Comparison
+from analysis.publish import numbers
+from analysis.publish.canvas import PHONE, SLIDE, THESIS, tidy
+from analysis.publish.charts import (
+    MOST_STRATA,
+    deductions_plan,
+    difference_plan,
+    difference_words,
+    largest_strata,
+    rates_plan,
+    strata_plan,
+)
+from analysis.publish.layout import Plan, paint
+from analysis.publish.routine_marks import mark_routines, routines_plan
+from analysis.stats.budget import Progress, no_progress
+
+INLINE_BYTES = 600_000
+"""A larger svg goes into the page as a png: thousands of marks would make a phone scroll badly."""
+
+
+@dataclass(frozen=True)
+class Figure:
+    """One figure: `files` maps "thesis.svg", "slide.png", "phone.svg", ... to bytes."""
+
+    name: str
+    title: str
+    alt: str
+    caption: str
+    files: dict[str, bytes]
+
+
+def make_figures(comparison: Comparison, progress: Progress = no_progress) -> tuple[Figure, ...]:
+    """Draw every figure that this comparison has, in the order of the report."""
+    makers: list[Callable[[Comparison], Figure]] = [routines_figure, rates_figure, difference_figure]
+    if any(group.n for contrast in comparison.deductions for group in contrast.groups):
+        makers.append(deductions_figure)
+    if comparison.strata is not None and comparison.strata.tables:
+        makers.append(strata_figure)
+    found = []
+    for done, maker in enumerate(makers):
+        progress("figures", done, len(makers))
+        found.append(maker(comparison))
+    progress("figures", len(makers), len(makers))
+    return tuple(found)
+
+
+def _figure(name: str, title: str, alt: str, caption: str, plan: Plan) -> Figure:
+    files = {}
+    for size in (THESIS, SLIDE, PHONE):
+        canvas = paint(plan, size, title)
+        wanted = ("svg",) if size is PHONE else ("svg", "pdf", "png")
+        forms = canvas.save(f"{name}-{size.name}", title, alt, wanted)
+        if len(forms["svg"]) > INLINE_BYTES and "png" not in forms:
+            forms |= canvas.save(f"{name}-{size.name}", title, alt, ("png",))
+        files.update({f"{size.name}.{form}": content for form, content in forms.items()})
+    return Figure(name, tidy(title), tidy(alt), tidy(caption), files)
+
+
+def routines_figure(comparison: Comparison) -> Figure:
+    """Every routine as one mark."""
+    marked = mark_routines(comparison)
+    rows = []
+    for name, below, cells in zip(marked.names, marked.below, marked.cells, strict=True):
+        counts = ", ".join(
+            f"{column} {numbers.whole(len(cell))}" for column, cell in zip(marked.columns, cells, strict=True)
+        )
+        rows.append(f"{name} ({below}): {counts}.")
+    caption = (
+        "Every routine that the headline counts is one mark; techniques in the plan's order, columns from best to "
+        "worst, the number of marks under each block."
+    )
+    return _figure(
+        "routines", "Every routine is one mark", " ".join(rows), caption, partial(routines_plan, marked)
+    )
+
+
+def rates_figure(comparison: Comparison) -> Figure:
+    """Rate or mean deduction of each technique."""
+    level = numbers.level(comparison.question.level)
+    outcome = comparison.question.outcome
+    if outcome == "deduction":
+        title = "Mean landing deduction of each technique"
+        rows = [
+            f"{g.name}: mean {numbers.points(g.mean)} points, {level} "
+            f"{numbers.limits(g.mean_low, g.mean_high, 'points', g.n)}, {numbers.whole(g.n)} routines."
+            for g in comparison.groups
+        ]
+        caption = f"Mean deduction in points per routine with {level} limits."
+    else:
+        title = {"stuck": "Stuck rate of each technique"}.get(
+            outcome, "Rate of the best landing of each technique"
+        )
+        rows = [
+            f"{g.name}: {numbers.of(g.x, g.n)}"
+            + (
+                f", {numbers.percent(g.x / g.n, g.n)}, {level} {numbers.limits(g.low, g.high, 'percent', g.n)} %."
+                if g.n
+                else ", no routine."
+            )
+            for g in comparison.groups
+        ]
+        caption = f"Rate with {level} limits; counts and numbers are printed beside each line."
+    return _figure("rates", title, " ".join(rows), caption, partial(rates_plan, comparison))
+
+
+def difference_figure(comparison: Comparison) -> Figure:
+    """The planned difference with its interval."""
+    head = comparison.headline
+    said = [f"{words}." for words in difference_words(comparison)]
+    p = f" {numbers.p_words(head.test.p_value)} by {head.test.method}." if head.test else ""
+    matters = comparison.question.matters
+    band = " The pale band holds differences that the plan calls too small to matter." if matters else ""
+    caption = f"The difference {head.first} minus {head.second} with its interval; the dark line is no difference.{band}"
+    return _figure(
+        "difference",
+        f"{head.first} minus {head.second}: the difference",
+        " ".join(said) + p,
+        caption,
+        partial(difference_plan, comparison),
+    )
+
+
+def deductions_figure(comparison: Comparison) -> Figure:
+    """Points lost, technique by technique."""
+    contrasts = comparison.deductions
+    rows = []
+    for group in contrasts[0].groups:
+        counts = ", ".join(f"{numbers.deduction(v)} points {numbers.whole(c)}" for v, c in group.counts[:12])
+        more = " and further values" if len(group.counts) > 12 else ""
+        rows.append(f"{group.name}: mean {numbers.points(group.mean)}; {counts}{more}.")
+    caption = (
+        "Points lost on the landing: bars count routines, hatched bars are falls, the triangle under the "
+        "line marks the mean with falls."
+    )
+    return _figure(
+        "deductions",
+        "Points lost on the landing by technique",
+        " ".join(rows),
+        caption,
+        partial(deductions_plan, contrasts),
+    )
+
+
+def strata_figure(comparison: Comparison) -> Figure:
+    """Both techniques within each stratum."""
+    strata, head = comparison.strata, comparison.headline
+    assert strata is not None
+    by = " and ".join(strata.by)
+    shown = largest_strata(strata)
+    rows = [
+        f"{t.name}: {head.first} {numbers.of(t.x1, t.n1)}, {head.second} {numbers.of(t.x2, t.n2)}."
+        for t in shown
+    ]
+    left_out = len(strata.tables) - len(shown)
+    only = f" The {MOST_STRATA} largest are shown, {left_out} more stand in the table." if left_out else ""
+    caption = f"Stuck rate of both techniques within each {by} ({strata.basis}).{only}"
+    return _figure(
+        "strata", f"Stuck rate within each {by}", " ".join(rows), caption, partial(strata_plan, strata, head)
+    )

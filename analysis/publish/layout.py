@@ -1,0 +1,136 @@
+"""From a layout to a finished sheet: margins, the title of a slide, and type that shrinks until all fits."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+from analysis.publish.canvas import FAINT, INK, SOFT, Canvas, Ruler, Size
+
+ZOOMS = (1.0, 0.92, 0.84, 0.76, 0.68, 0.6, 0.52, 0.45, 0.38, 0.32, 0.26, 0.2, 0.15)
+
+
+@dataclass(frozen=True)
+class Layout:
+    """A drawing of known height; `draw(canvas, left, top)` puts it on a sheet."""
+
+    height: float
+    draw: Callable[[Canvas, float, float], None]
+
+
+Plan = Callable[[Size, float, float | None], Layout]
+"""Called as plan(size, width, room): `room` is the height on offer on a slide and None where height is free."""
+
+
+def paint(plan: Plan, size: Size, title: str) -> Canvas:
+    """Draw a plan on a sheet of this size; a slide has the title on it, the page has it in the caption."""
+    if size.height is None:
+        layout = plan(size, size.width - 4, None)
+        canvas = Canvas(size, math.ceil(layout.height + 4))
+        layout.draw(canvas, 2, 2)
+        return canvas
+    margin = 0.05 * size.width
+    heading = Ruler(size).wrap(title, size.width - 2 * margin, 1.25, bold=True, most=2)
+    top = margin * 0.7 + len(heading) * 1.6 * size.type + 0.4 * size.type
+    room = size.height - top - 0.6 * margin
+    for zoom in ZOOMS:
+        small = replace(size, type=size.type * zoom)
+        layout = plan(small, size.width - 2 * margin, room)
+        if layout.height <= room:
+            break
+    canvas = Canvas(small, size.height)
+    y = margin * 0.7 + 1.25 * size.type
+    for line in heading:
+        canvas.text(margin, y, line, 1.25 / zoom, bold=True)
+        y += 1.6 * size.type
+    layout.draw(canvas, margin, top + max(0.0, (room - layout.height) * 0.3))
+    return canvas
+
+
+@dataclass(frozen=True)
+class Label:
+    """A row's name and the smaller line below it, wrapped."""
+
+    name: tuple[str, ...]
+    below: tuple[str, ...]
+
+    def height(self, size: Size) -> float:
+        """Height of the block in points."""
+        return 1.28 * size.type * (len(self.name) + 0.86 * len(self.below))
+
+    def draw(self, canvas: Canvas, x: float, top: float) -> None:
+        """Write the block with its upper edge at `top`."""
+        y = canvas.lines(x, top + canvas.size.type, self.name, bold=True)
+        canvas.lines(x, y - 0.1 * canvas.size.type, self.below, 0.86, colour=SOFT)
+
+
+def labels(size: Size, width: float, names: Sequence[str], below: Sequence[str]) -> tuple[list[Label], float]:
+    """Wrap the names of rows, and return the width of their column (0 where they stand above the rows)."""
+    ruler = Ruler(size)
+    if size.narrow:
+        room = width
+    else:
+        widest = max(*(ruler.width(n, 1.0, True) for n in names), *(ruler.width(b, 0.86) for b in below))
+        room = min(max(widest, 0.14 * width), 0.27 * width) + 1
+    blocks = [
+        Label(
+            tuple(ruler.wrap(name, room, 1.0, True, most=3)),
+            tuple(ruler.wrap(text, room, 0.86, most=3)) if text else (),
+        )
+        for name, text in zip(names, below, strict=True)
+    ]
+    return blocks, 0.0 if size.narrow else room + 1.2 * size.type
+
+
+def spread(needs: Sequence[float], room: float | None, fixed: float, most: float) -> list[float]:
+    """Heights of rows: what they need, or more of it (up to `most` times) where a slide has room."""
+    if room is None or not needs:
+        return list(needs)
+    factor = min(most, max(1.0, (room - fixed) / sum(needs)))
+    return [need * factor for need in needs]
+
+
+@dataclass(frozen=True)
+class Scale:
+    """A straight scale from `low`..`high` to `left`..`right` in points."""
+
+    low: float
+    high: float
+    left: float
+    right: float
+
+    def __call__(self, value: float) -> float:
+        """Place of a value; what lies outside is put on the edge."""
+        inside = min(max(value, self.low), self.high)
+        return self.left + (inside - self.low) / (self.high - self.low) * (self.right - self.left)
+
+
+def steps(low: float, high: float, most: int) -> list[float]:
+    """Round values between low and high for an axis, at most `most` of them."""
+    span = high - low
+    unit = 10.0 ** math.floor(math.log10(span))
+    step = next(
+        size
+        for size in (unit / 10 * factor for factor in (1, 2, 2.5, 5, 10, 20, 25, 50))
+        if span / size <= most - 1 + 1e-9
+    )
+    first = math.ceil(low / step - 1e-9)
+    last = math.floor(high / step + 1e-9)
+    return [round(i * step, 10) for i in range(first, last + 1)]
+
+
+def axis(
+    canvas: Canvas, scale: Scale, ticks: Sequence[tuple[float, str]], top: float, bottom: float, name: str
+) -> None:
+    """Draw faint upright lines with their values below, and the axis' name under them."""
+    canvas.ticks([((scale(value), top), (scale(value), bottom)) for value, _ in ticks], FAINT)
+    for value, words in ticks:
+        canvas.text(scale(value), bottom + 1.25 * canvas.size.type, words, 0.86, SOFT, anchor="middle")
+    canvas.text(
+        (scale.left + scale.right) / 2, bottom + 2.5 * canvas.size.type, name, 0.86, INK, anchor="middle"
+    )
+
+
+AXIS_HEIGHT = 2.9
+"""Height under the last row that an axis takes, in type sizes."""

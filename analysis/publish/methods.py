@@ -1,0 +1,157 @@
+"""methods.md: what was done, which method where and why, with the works that the methods come from."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Iterable
+from functools import cache
+from importlib import resources
+from typing import Any
+
+from analysis.comparison.result import Comparison
+from analysis.publish import numbers
+
+
+@cache
+def known_works() -> tuple[tuple[str, str], ...]:
+    """What a method's name must hold for a work to be cited (a regular expression), and the work."""
+    path = resources.files("analysis.resources").joinpath("report", "works.toml")
+    found = tomllib.loads(path.read_text(encoding="utf-8"))["works"]
+    return tuple((item["names"], item["work"]) for item in found)
+
+
+def methods_used(comparison: Comparison) -> list[str]:
+    """Every name of a method, test or control in the comparison, in order of appearance."""
+    return list(dict.fromkeys(_names(comparison.to_dict())))
+
+
+def _names(value: Any) -> Iterable[str]:
+    if isinstance(value, dict):
+        for key, item in value.items():
+            if key in ("method", "interval_method", "test", "control") and isinstance(item, str):
+                if item not in ("", "none"):
+                    yield item
+            else:
+                yield from _names(item)
+    elif isinstance(value, list):
+        for item in value:
+            yield from _names(item)
+
+
+def works_cited(comparison: Comparison) -> list[str]:
+    """The works behind the methods of this run, and no others, by author."""
+    used = [name.lower() for name in methods_used(comparison)]
+    return sorted({work for pattern, work in known_works() if any(re.search(pattern, name) for name in used)})
+
+
+def methods_paragraphs(comparison: Comparison) -> list[str]:
+    """Sentences that a thesis can start from: sample, outcome, contrast, repeats, further analyses."""
+    question, head, rows = comparison.question, comparison.headline, comparison.rows
+    level = numbers.level(question.level)
+    outcome = {
+        "stuck": "whether the landing was stuck",
+        "deduction": "the points lost on the landing",
+        "landing grade": "the landing's category, as an ordered outcome",
+    }[question.outcome]
+    groups = "; ".join(f"{group.name} ({numbers.whole(group.n)} routines)" for group in comparison.groups)
+    said = [
+        f"The event sheet held {numbers.whole(rows.read)} routines; {numbers.whole(rows.used)} were used and "
+        f"{numbers.whole(rows.set_aside)} set aside, each with its reason. Landings were read by the codebook for "
+        f"{question.discipline}, edition {question.edition}; {numbers.whole(rows.repairs)} spellings or formats were "
+        "repaired and are listed by the check of the sheet.",
+        f"The outcome is {outcome}. Compared, in this order: {groups}.",
+    ]
+    contrast = [f"The planned contrast is {head.first} minus {head.second}. {head.reason}"]
+    if head.interval is not None:
+        contrast.append(
+            f"Its {numbers.level(head.interval.level)} interval is by {head.interval.method}"
+            f"{_so(head.interval.assumes)}."
+        )
+    else:
+        contrast.append(f"No interval could be given: {head.interval_why}.")
+    if head.test is not None:
+        side = "two-sided" if head.test.alternative == "two-sided" else f"one-sided ({question.sides})"
+        contrast.append(f"Its p-value is {side}, by {head.test.method}{_so(head.test.assumes)}.")
+        if head.test.draws:
+            contrast.append(
+                f"It rests on {numbers.whole(head.test.draws)} random draws (seed {question.seed})."
+            )
+    else:
+        contrast.append(f"No p-value is given: {head.p_why}.")
+    contrast.append("What is claimed follows the interval alone; the p-value stands beside it.")
+    said.append(" ".join(contrast))
+    limits = "; ".join(dict.fromkeys(group.method for group in comparison.groups if group.method))
+    said.append(f"The {level} limits of each technique's rate are by {limits}.")
+    said.append(comparison.repeats.note)
+    beside = [one.method for one in comparison.beside.intervals] + [
+        one.method for one in comparison.beside.tests
+    ]
+    if beside:
+        said.append(
+            f"Beside the headline stand: {'; '.join(dict.fromkeys(beside))}. {comparison.beside.note}"
+        )
+    said += _further(comparison)
+    return [" ".join(paragraph.split()) for paragraph in said if paragraph.strip()]
+
+
+def _so(assumes: str) -> str:
+    return f" (assumed: {assumes})" if assumes else ""
+
+
+def _further(comparison: Comparison) -> list[str]:
+    """One paragraph for each further analysis that was made, or why it was not."""
+    said = []
+    for contrast in comparison.deductions:
+        if contrast.effect is None:
+            said.append(f"Deductions {contrast.falls} were not compared: {contrast.effect_why}.")
+            continue
+        words = f"Deductions {contrast.falls} were compared by {contrast.effect.method}"
+        if contrast.effect.interval_method not in ("", contrast.effect.method):
+            words += f" with an interval by {contrast.effect.interval_method}"
+        if contrast.clustered is not None:
+            words += f"; with athletes as units, by {contrast.clustered.method}"
+        said.append(words + ".")
+    if not comparison.deductions and comparison.deductions_why:
+        said.append(f"Deductions were not compared: {comparison.deductions_why}.")
+    strata, pairs, adjusted = comparison.strata, comparison.pairs, comparison.adjusted
+    if strata is not None:
+        used = [
+            item.method
+            for item in (strata.difference, strata.odds_ratio, strata.homogeneity, strata.standardised)
+            if item
+        ]
+        by = " and ".join(strata.by)
+        made = (
+            f"by {'; '.join(dict.fromkeys(used))} ({strata.basis})" if used else f"not possible: {strata.why}"
+        )
+        said.append(f"The comparison within {by} was {'made ' if used else ''}{made}. {strata.agreement}")
+    if pairs is not None:
+        said.append(f"All pairs of techniques were compared; family-wise control: {pairs.control}.")
+    if adjusted is not None:
+        columns = ", ".join(adjusted.columns)
+        fit = f" by {adjusted.fit.method}" if adjusted.fit is not None else ""
+        why = f" {adjusted.why}" if adjusted.why else ""
+        said.append(f"Adjustment for {columns} was {'made' if adjusted.fit else 'not made'}{fit}.{why}")
+    return said
+
+
+def markdown(text: str) -> str:
+    """Text that stays text in Markdown: its marks are escaped and it can't open a tag or an entity."""
+    one_line = " ".join(text.split())
+    escaped = re.sub(r"([\\`*_\[\]#|~$])", r"\\\1", one_line)
+    return escaped.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
+
+
+def methods_text(comparison: Comparison) -> str:
+    """The whole of methods.md."""
+    lines = [f"# Methods: {markdown(comparison.question.title)}", ""]
+    for paragraph in methods_paragraphs(comparison):
+        lines += [markdown(paragraph), ""]
+    lines += ["## What this sample can't say", ""]
+    lines += [f"- {markdown(text)}" for text in comparison.reading.cannot_say]
+    lines += ["", "## Cautions", ""]
+    lines += [f"- {markdown(text)}" for text in comparison.reading.cautions]
+    lines += ["", "## Works cited", ""]
+    lines += [f"- {markdown(work)}" for work in works_cited(comparison)]
+    return "\n".join(lines) + "\n"

@@ -1,0 +1,172 @@
+"""How tables and pictures show a number: which digits, which unit, which mark.
+
+The rounding itself is that of `analysis.reading.numbers`, so a sentence and a table can't differ. What is added here
+is what only tables need: the kind of a quantity, two limits in a cell, and the number behind a printed cell. Full
+precision stands in results.json.
+"""
+
+from __future__ import annotations
+
+import math
+
+from analysis.reading import numbers as words
+from analysis.stats.result import Effect, Interval, Test
+
+MINUS = words.MINUS
+NOT_ESTIMATED = words.NOT_ESTIMATED
+MOST_DIGITS = 6
+
+level = words.level
+p_words = words.p_value
+
+
+def whole(number: int) -> str:
+    """A count, with a comma from ten thousand on.
+
+    >>> whole(5954), whole(12000)
+    ('5954', '12,000')
+    """
+    return f"{int(number):,}" if abs(number) >= 10_000 else str(int(number))
+
+
+def of(x: int, n: int) -> str:
+    """A count out of a total.
+
+    >>> of(9, 9)
+    '9 of 9'
+    """
+    return f"{whole(x)} of {whole(n)}"
+
+
+def percent_digits(n: int) -> int:
+    """Whole percentages below 100 routines, one decimal from there: more would be more than was seen."""
+    return 0 if n < 100 else 1
+
+
+def percent(value: float | None, n: int) -> str:
+    r"""A proportion as a percentage.
+
+    >>> percent(14 / 22, 22), percent(None, 9)
+    ('64\xa0%', 'not estimated')
+    """
+    return words.percent(value, percent_digits(n))
+
+
+def points(value: float | None) -> str:
+    """A mean or a difference of deductions in points.
+
+    >>> points(0.1249), points(-0.3), points(None)
+    ('0.12', '−0.30', 'not estimated')
+    """
+    return words.points(value)
+
+
+def deduction(value: float | None) -> str:
+    """One deduction as a judge writes it: as many decimals as it has, at least one.
+
+    >>> deduction(0.3), deduction(0.05), deduction(1.0), deduction(None)
+    ('0.3', '0.05', '1.0', '–')
+    """
+    if value is None or math.isnan(value):
+        return "–"
+    text = words.decimal(round(value * 1000) / 1000, 3).rstrip("0")
+    return text + "0" if text.endswith(".") else text
+
+
+def ratio(value: float | None) -> str:
+    """A ratio or an odds ratio: fewer decimals as it grows; 0 and 1 are shown only when they are 0 and 1.
+
+    >>> ratio(1.5714), ratio(23.42), ratio(412.3), ratio(1.0004), ratio(float("inf"))
+    ('1.57', '23.4', '412', '1.0004', 'infinity')
+    """
+    if value is None or not math.isfinite(value):
+        return words.decimal(value, 2)
+    digits = 2 if abs(value) < 10 else 1 if abs(value) < 100 else 0
+    text = words.decimal(value, digits)
+    while digits < MOST_DIGITS and value not in (0, 1) and float(text) in (0, 1):
+        digits += 1
+        text = words.decimal(value, digits)
+    return text
+
+
+def p_value(p: float | None) -> str:
+    """A p-value for a column of p-values, without the letter.
+
+    >>> p_value(0.0339), p_value(0.00004), p_value(0.0496), p_value(1.0), p_value(None)
+    ('.034', '< .001', '.0496', '1', 'not estimated')
+    """
+    return p_words(p).removeprefix("p ").removeprefix("= ")
+
+
+def kind(quantity: str, unit: str = "") -> str:
+    """How a quantity is shown: "ratio", "points", "probability", "percentage points" or "percent".
+
+    >>> kind("odds ratio"), kind("difference"), kind("mean difference"), kind("difference", "points")
+    ('ratio', 'percentage points', 'points', 'points')
+    """
+    word = quantity.lower()
+    if "ratio" in word:
+        return "ratio"
+    if "superior" in word or "chance" in word or "probability" in word or unit == "probability":
+        return "probability"
+    if any(part in word for part in ("mean", "median", "points", "shift", "lehmann")) or unit == "points":
+        return "points"
+    return "percentage points" if "difference" in word or unit == "proportion" else "percent"
+
+
+def amount(value: float | None, shown_as: str, n: int) -> str:
+    """A value as its kind is shown, without a unit (which stands in the header or the row's name)."""
+    if shown_as == "ratio":
+        return ratio(value)
+    if shown_as in ("points", "probability"):
+        return points(value)
+    if shown_as == "percentage points":
+        return words.percentage_points(value, percent_digits(n))
+    return percent(value, n).removesuffix("\N{NO-BREAK SPACE}%")
+
+
+def limits(low: float | None, high: float | None, shown_as: str, n: int) -> str:
+    """Two limits in one cell.
+
+    >>> limits(0.43, 0.803, "percent", 22), limits(1.021, float("inf"), "ratio", 31)
+    ('43 to 80', '1.02 to infinity')
+    """
+    if _missing(low) and _missing(high):
+        return NOT_ESTIMATED
+    return f"{amount(low, shown_as, n)} to {amount(high, shown_as, n)}"
+
+
+def _missing(value: float | None) -> bool:
+    return value is None or math.isnan(value)
+
+
+NOUNS = {"points": " points", "percentage points": " percentage points", "percent": "\N{NO-BREAK SPACE}%"}
+
+
+def interval_words(found: Interval | Effect, unit: str = "") -> str:
+    """An estimate with its interval in one phrase, such as "36 percentage points (95 % 3 to 59)"."""
+    shown_as = kind(found.quantity, unit)
+    estimate = amount(found.estimate, shown_as, found.n) + NOUNS.get(shown_as, "")
+    return f"{estimate} ({level(found.level)} {limits(found.low, found.high, shown_as, found.n)})"
+
+
+def p_with_method(found: Test | Effect) -> str:
+    """A p-value with its test and, for Monte Carlo, with its own error."""
+    drawn = (
+        f", {whole(found.draws)} draws, standard error {words.decimal(found.error, 4)}" if found.draws else ""
+    )
+    side = "" if found.alternative == "two-sided" else f", one-sided ({found.alternative})"
+    return f"{p_words(found.p_value)}, {found.method}{side}{drawn}"
+
+
+def plain_number(text: str) -> tuple[float, int] | None:
+    """The number that a cell shows and its decimals, or None when the cell is not one plain number.
+
+    >>> plain_number("−0.36"), plain_number("9 of 9"), plain_number("12,000")
+    ((-0.36, 2), None, (12000.0, 0))
+    """
+    bare = text.replace(MINUS, "-").replace(",", "")
+    body = bare.removeprefix("-")
+    if not body.isascii() or not body.replace(".", "", 1).isdigit() or "." in (body[0], body[-1]):
+        return None
+    return float(bare), len(body.partition(".")[2])

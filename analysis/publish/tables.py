@@ -1,0 +1,340 @@
+"""Tables as data: one object holds the printed cells, and every format renders that object.
+
+Because a cell is rounded once, here, the web page, Word, LaTeX, the workbook and the csv can't show two values for
+one number. Only the sections that the comparison has are made.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import pandas as pd
+
+from analysis.comparison.result import Comparison, PointsContrast
+from analysis.publish import numbers
+from analysis.stats.result import Effect, Interval, Test
+
+MOST_LINES = 40
+"""A table of who did what with more lines than this names meets only, or else rounds only."""
+MOST_VALUES = 30
+"""More distinct deductions than this are left to the picture and to rows_used.csv."""
+
+
+@dataclass(frozen=True)
+class Table:
+    """One table: `rows` are printed cells, the first of each is the row's name; `numeric` columns align right."""
+
+    key: str
+    title: str
+    header: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    numeric: tuple[bool, ...]
+    notes: tuple[str, ...] = ()
+
+
+def table_of(
+    key: str,
+    title: str,
+    header: Sequence[str],
+    rows: Sequence[Sequence[str]],
+    text_columns: Sequence[int] = (0,),
+    notes: Sequence[str] = (),
+) -> Table:
+    """Make a table whose columns are numeric except those listed; empty notes are left out."""
+    numeric = tuple(i not in text_columns for i in range(len(header)))
+    if any(len(row) != len(header) for row in rows):
+        raise ValueError(f"table {key!r}: a row doesn't have the {len(header)} cells of its header")
+    return Table(
+        key,
+        title,
+        tuple(header),
+        tuple(tuple(row) for row in rows),
+        numeric,
+        tuple(note for note in notes if note),
+    )
+
+
+def best_words(comparison: Comparison) -> str:
+    """What `x` counts, as a column header."""
+    outcome = comparison.question.outcome
+    if outcome == "stuck":
+        return "Stuck"
+    if outcome == "deduction":
+        return "No deduction"
+    return f"Best landing ({comparison.grade_names[0]})" if comparison.grade_names else "Best landing"
+
+
+def used_rows(comparison: Comparison) -> pd.DataFrame:
+    """Return the rows that the headline counts."""
+    return comparison.table[comparison.table["status"] == "used"]
+
+
+def rows_table(comparison: Comparison) -> Table:
+    """Where the rows of the sheet went."""
+    rows = comparison.rows
+    lines = [
+        ("Rows in the sheet", numbers.whole(rows.read)),
+        ("Used in the headline", numbers.whole(rows.used)),
+        ("Set aside", numbers.whole(rows.set_aside)),
+        *((f"of these: {item.reason}", numbers.whole(item.rows)) for item in rows.reasons),
+        ("Spellings and formats repaired", numbers.whole(rows.repairs)),
+        ("Remarks by the checks", numbers.whole(rows.problems)),
+    ]
+    note = "Every row is listed once, in rows_used.csv or in rows_set_aside.csv, the latter with its reason."
+    return table_of("rows", "Where the rows of the sheet went", ("Rows", "Number"), lines, notes=(note,))
+
+
+def who_table(comparison: Comparison) -> Table:
+    """Routines of each technique by meet and round, then athletes and those who come back."""
+    used = used_rows(comparison)
+    names = comparison.question.techniques
+    meets, rounds = (used[name].map(_text) for name in ("meet", "round"))
+    if not rounds.any():
+        by, place = "Meet", meets
+    else:
+        by, place = "Meet and round", meets + ", " + rounds
+        if place.nunique() > MOST_LINES:
+            by, place = ("Meet", meets) if meets.nunique() <= MOST_LINES else ("Round", rounds)
+    if place.nunique() > MOST_LINES:
+        by, place = "Meet", pd.Series("all meets", index=used.index)
+    lines = []
+    for value in dict.fromkeys(place):
+        here = used.loc[place == value, "technique"]
+        counts = [int((here == name).sum()) for name in names]
+        lines.append((value or "not named", *(numbers.whole(c) for c in counts), numbers.whole(sum(counts))))
+    per = [used[used["technique"] == name] for name in names]
+    routines = [numbers.whole(len(frame)) for frame in (*per, used)]
+    athletes = [numbers.whole(frame["athlete"].nunique()) for frame in (*per, used)]
+    returning = [numbers.whole(int((frame["athlete"].value_counts() > 1).sum())) for frame in (*per, used)]
+    lines += [
+        ("All routines", *routines),
+        ("Athletes", *athletes),
+        ("Athletes with more than one routine", *returning),
+    ]
+    note = "Routines that the headline counts. An athlete who shows two techniques is counted under each."
+    return table_of(
+        "who_did_what", "Routines and athletes by technique", (by, *names, "All"), lines, notes=(note,)
+    )
+
+
+def _text(value: object) -> str:
+    return "" if value is None or value is pd.NA or value != value else str(value)
+
+
+def rates_table(comparison: Comparison) -> Table:
+    """Count and rate of each technique with its interval; the mean deduction where that is the outcome."""
+    groups = comparison.groups
+    level = numbers.level(comparison.question.level)
+    best = best_words(comparison)
+    means = any(group.mean is not None for group in groups)
+    header = ["Technique", best, "Rate, %", f"{level} limits, %", "Athletes"]
+    if means:
+        header += ["Mean deduction, points", f"{level} limits, points"]
+    lines = []
+    for group in groups:
+        line = [
+            group.name,
+            numbers.of(group.x, group.n),
+            _rate(group.x, group.n),
+            numbers.limits(group.low, group.high, "percent", group.n) if group.n else numbers.NOT_ESTIMATED,
+            numbers.whole(group.athletes),
+        ]
+        if means:
+            line += [
+                numbers.points(group.mean),
+                numbers.limits(group.mean_low, group.mean_high, "points", group.n),
+            ]
+        lines.append(line)
+    methods = "; ".join(dict.fromkeys(group.method for group in groups if group.method))
+    smaller = [group for group in groups if group.n and group.effective_n < group.n - 0.05]
+    notes = [f"Limits: {methods}." if methods else ""]
+    if smaller:
+        counted = ", ".join(f"{g.name} {numbers.ratio(g.effective_n)} instead of {g.n}" for g in smaller)
+        notes.append(
+            f"Because athletes come back, the limits rest on an effective number of routines: {counted}."
+        )
+    notes += [f"{group.name}: {group.why}." for group in groups if group.why]
+    title = {"stuck": "Stuck landings", "deduction": "Landing deduction"}.get(
+        comparison.question.outcome, "Best landings"
+    )
+    return table_of("rates", f"{title} by technique", header, lines, notes=notes)
+
+
+def _rate(x: int, n: int) -> str:
+    if n == 0:
+        return numbers.NOT_ESTIMATED
+    return numbers.amount(x / n, "percent", n)
+
+
+def measure_line(name: str, found: Interval | Effect, unit: str, p: str) -> tuple[str, ...]:
+    """One line of a table of measures: name with unit, estimate, limits, p, method."""
+    shown_as = numbers.kind(found.quantity, unit)
+    unit_words = {
+        "points": ", points",
+        "percentage points": ", percentage points",
+        "percent": ", %",
+    }.get(shown_as, "")
+    return (
+        f"{name}{unit_words}",
+        numbers.amount(found.estimate, shown_as, found.n),
+        numbers.limits(found.low, found.high, shown_as, found.n),
+        p,
+        _method(found),
+    )
+
+
+def _method(found: Interval | Effect) -> str:
+    if isinstance(found, Interval):
+        return found.method
+    same = found.interval_method in ("", found.method)
+    return found.method if same else f"{found.interval_method}; p: {found.method}"
+
+
+def contrast_header(level: float) -> tuple[str, ...]:
+    """Header of every table of measures."""
+    return ("Measure", "Estimate", f"{numbers.level(level)} limits", "p", "Method")
+
+
+def contrast_table(comparison: Comparison) -> Table:
+    """The planned contrast: the headline's difference and test first, other measures and tests below."""
+    head, beside, level = comparison.headline, comparison.beside, comparison.question.level
+    p = numbers.p_value(head.test.p_value) if head.test else "–"
+    test = head.test.method if head.test else ""
+    lines: list[tuple[str, ...]] = []
+    if head.interval is not None:
+        name, estimate, limits, _, method = measure_line(
+            _capital(head.interval.quantity), head.interval, head.unit, p
+        )
+        lines.append((f"{name} (headline)", estimate, limits, p, f"{method}; p: {test}" if test else method))
+    else:
+        lines.append(("Difference (headline)", numbers.NOT_ESTIMATED, numbers.NOT_ESTIMATED, p, test))
+    lines += [measure_line(_capital(item.quantity), item, head.unit, "") for item in beside.intervals]
+    lines += [
+        (f"Test of no difference{_side(item)}", "", "", numbers.p_value(item.p_value), item.method)
+        for item in beside.tests
+    ]
+    notes = [
+        f"First technique: {head.first}. Second: {head.second}. Differences are first minus second, "
+        "ratios first over second.",
+        f"No interval: {head.interval_why}." if head.interval is None and head.interval_why else "",
+        f"No p-value: {head.p_why}." if head.test is None and head.p_why else "",
+        head.disagreement,
+        _remarks([head.interval, head.test, *beside.intervals, *beside.tests]),
+        beside.note,
+    ]
+    return table_of(
+        "contrast", f"{head.first} against {head.second}", contrast_header(level), lines, (0, 4), notes
+    )
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _side(test: Test) -> str:
+    return "" if test.alternative == "two-sided" else f", one-sided ({test.alternative})"
+
+
+def _remarks(found: Sequence[Interval | Test | None]) -> str:
+    """What the results themselves say about a value that is missing, approximate or drawn."""
+    said = [f"{item.method}: {item.why}." for item in found if item is not None and item.why]
+    said += [
+        f"{item.method}: {numbers.whole(item.draws)} random draws, standard error of p {numbers.points(item.error)}."
+        for item in found
+        if isinstance(item, Test) and item.draws
+    ]
+    return " ".join(dict.fromkeys(said))
+
+
+def landings_table(comparison: Comparison) -> Table | None:
+    """How often each technique landed in each category, best first."""
+    names = comparison.question.techniques
+    counts = {(item.technique, item.grade): item.routines for item in comparison.grades}
+    grades = [grade for grade in comparison.grade_names if any(key[1] == grade for key in counts)]
+    if not counts:
+        return None
+    lines = []
+    for name in names:
+        row = [counts.get((name, grade), 0) for grade in grades]
+        lines.append((name, *(numbers.whole(c) for c in row), numbers.whole(sum(row))))
+    return table_of("landings", "Landings by technique, best first", ("Technique", *grades, "All"), lines)
+
+
+def deduction_tables(comparison: Comparison) -> list[Table]:
+    """Points lost with and without falls, the contrasts, and the full distribution."""
+    if not comparison.deductions:
+        return []
+    return [
+        _points_table(comparison.deductions),
+        _points_contrast_table(comparison),
+        *_distribution(comparison.deductions[0]),
+    ]
+
+
+def _points_table(contrasts: Sequence[PointsContrast]) -> Table:
+    lines = []
+    for contrast in contrasts:
+        for group in contrast.groups:
+            lines.append(
+                (
+                    group.name,
+                    contrast.falls,
+                    numbers.whole(group.n),
+                    numbers.whole(group.athletes),
+                    numbers.whole(group.none),
+                    numbers.points(group.mean),
+                    numbers.deduction(group.median),
+                    numbers.deduction(group.largest),
+                )
+            )
+    header = ("Technique", "Routines", "n", "Athletes", "Without deduction", "Mean", "Median", "Largest")
+    note = "Points lost on the landing, per routine. A fall is a different event from a step."
+    return table_of("deductions", "Landing deduction by technique", header, lines, (0, 1), (note,))
+
+
+def _points_contrast_table(comparison: Comparison) -> Table:
+    lines: list[tuple[str, ...]] = []
+    notes: list[str] = []
+    for contrast in comparison.deductions:
+        if contrast.effect is None:
+            lines.append((f"Mean difference, points, {contrast.falls}", numbers.NOT_ESTIMATED, "", "", ""))
+            notes.append(f"{contrast.falls}: {contrast.effect_why}." if contrast.effect_why else "")
+        if contrast.clustered is not None:
+            p = numbers.p_value(contrast.clustered_test.p_value) if contrast.clustered_test else "–"
+            line = measure_line("Mean difference", contrast.clustered, "points", p)
+            test = f"; p: {contrast.clustered_test.method}" if contrast.clustered_test else ""
+            lines.append((f"{line[0]}, {contrast.falls}, athletes as units", *line[1:4], line[4] + test))
+        for name, found, unit in (("Mean difference", contrast.effect, "points"), ("", contrast.rank, "")):
+            if found is not None:
+                line = measure_line(
+                    name or _capital(found.quantity), found, unit, numbers.p_value(found.p_value)
+                )
+                lines.append((f"{line[0]}, {contrast.falls}", *line[1:]))
+                notes.append(f"{found.method}: {found.why}." if found.why else "")
+    head = comparison.headline
+    notes.insert(
+        0, f"{head.first} minus {head.second}: below zero means that {head.first} loses fewer points."
+    )
+    return table_of(
+        "points_contrast",
+        "Points lost on the landing, compared",
+        contrast_header(comparison.question.level),
+        lines,
+        (0, 4),
+        list(dict.fromkeys(notes)),
+    )
+
+
+def _distribution(contrast: PointsContrast) -> list[Table]:
+    values = sorted({value for group in contrast.groups for value, _ in group.counts})
+    if not 0 < len(values) <= MOST_VALUES:
+        return []
+    lines = []
+    for value in values:
+        counts = [dict(group.counts).get(value, 0) for group in contrast.groups]
+        lines.append(
+            (numbers.deduction(value), *(numbers.whole(c) for c in counts), numbers.whole(sum(counts)))
+        )
+    header = ("Points lost", *(group.name for group in contrast.groups), "All")
+    return [table_of("deduction_values", f"Routines by points lost, {contrast.falls}", header, lines)]
