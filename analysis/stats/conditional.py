@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.stats.proportions import NO_TRIALS
 from analysis.stats.result import (
     Alternative,
     Test,
@@ -105,7 +106,7 @@ def fisher(x1: int, n1: int, x2: int, n2: int, alternative: str = "two-sided", m
     Returns
     -------
     Test
-        `smallest` is the least p that these margins allow.
+        `smallest` is the least p that these margins allow. If a group is empty, p is NaN with a reason.
 
     Raises
     ------
@@ -129,13 +130,16 @@ def fisher(x1: int, n1: int, x2: int, n2: int, alternative: str = "two-sided", m
     side = check_alternative(alternative)
     x1, n1 = check_count(x1, n1, "first")
     x2, n2 = check_count(x2, n2, "second")
+    name = "Fisher's exact test, mid-p" if mid_p else "Fisher's exact test"
+    if n1 == 0 or n2 == 0:
+        return Test(math.nan, side, name, n1 + n2, assumes=ASSUMES, why=NO_TRIALS)
     successes = x1 + x2
     first, last = support(n1, n2, successes)
     least = min(fisher_p(t, n1, successes - t, n2, side, mid_p) for t in (first, last))
     return Test(
         p_value=float(fisher_p(x1, n1, x2, n2, side, mid_p)),
         alternative=side,
-        method="Fisher's exact test, mid-p" if mid_p else "Fisher's exact test",
+        method=name,
         n=n1 + n2,
         smallest=float(least),
         assumes=ASSUMES,

@@ -25,6 +25,7 @@ from analysis.stats.conditional import (
     log_weights,
     support,
 )
+from analysis.stats.proportions import NO_TRIALS
 from analysis.stats.result import Interval, check_choice, check_count, check_level
 
 Floats = NDArray[np.float64]
@@ -84,7 +85,8 @@ def odds_ratio_interval(
         raise ValueError(f"level is {level!r}; the Baptista-Pike mid-p interval needs a level above 0.5")
     first, last = support(n1, n2, x1 + x2)
     if first == last:
-        estimate, low, high, why = math.nan, 0.0, math.inf, NO_OTHER_TABLE
+        estimate, low, high = math.nan, 0.0, math.inf
+        why = NO_TRIALS if n1 == 0 or n2 == 0 else NO_OTHER_TABLE
     else:
         logs = log_weights(n1, n2, x1 + x2)[1]
         estimate = _conditional_estimate(logs, x1 - first)

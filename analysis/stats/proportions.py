@@ -15,6 +15,8 @@ from scipy.special import betainc, betaincinv, ndtri
 from analysis.stats.coherence import error_rate
 from analysis.stats.result import Interval, check_choice, check_count, check_level
 
+NO_TRIALS = "a group without trials has no rate"
+
 _TIGHT = {
     "xtol": 1e-300,
     "rtol": 4e-15,
@@ -85,7 +87,7 @@ def proportion_interval(x: int, n: int, method: str = "wilson", level: float = 0
         n=n,
         counts=((x, n),),
         assumes="independent trials with one success rate",
-        why="nothing was observed, so every rate is possible" if n == 0 else "",
+        why=NO_TRIALS if n == 0 else "",
     )
 
 

@@ -8,8 +8,9 @@ from scipy.optimize import brentq
 from scipy.special import ndtri
 
 from analysis.stats.coherence import error_rate, settle
+from analysis.stats.proportions import NO_TRIALS
 from analysis.stats.result import Interval, check_count, check_level
-from analysis.stats.score import ASSUMES, EMPTY_GROUP, score_test
+from analysis.stats.score import ASSUMES, score_test
 
 
 def koopman(x1: int, n1: int, x2: int, n2: int, level: float = 0.95) -> Interval:
@@ -55,7 +56,7 @@ def koopman(x1: int, n1: int, x2: int, n2: int, level: float = 0.95) -> Interval
     z = -float(ndtri(float(error_rate(level)) / 2))
     estimate, low, high, why = math.nan, 0.0, math.inf, ""
     if n1 == 0 or n2 == 0:
-        why = EMPTY_GROUP
+        why = NO_TRIALS
     elif x1 + x2 == 0:
         why = "neither group has a success, so every ratio is possible"
     else:

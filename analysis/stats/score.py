@@ -16,14 +16,14 @@ from scipy.optimize import brentq
 from scipy.special import ndtr, ndtri
 
 from analysis.stats.coherence import error_rate, settle
-from analysis.stats.proportions import wilson_limits
+from analysis.stats.proportions import NO_TRIALS, wilson_limits
 from analysis.stats.result import Interval, Test, check_alternative, check_count, check_level
 
 Floats = NDArray[np.float64]
 Limits = Callable[[int, int, int, int, float], tuple[float, float]]
 
 ASSUMES = "two independent binomials, judged by a large-sample formula"
-EMPTY_GROUP = "a group without trials has no rate to compare"
+_INSIDE = 1e-14
 
 
 def restricted_rates(
@@ -212,7 +212,7 @@ def score_test(
     x2, n2 = check_count(x2, n2, "second")
     z, p, why = math.nan, math.nan, ""
     if n1 == 0 or n2 == 0:
-        why = EMPTY_GROUP
+        why = NO_TRIALS
     elif x1 + x2 in (0, n1 + n2):
         z, p, why = 0.0, 1.0, "all trials ended alike, so the test carries no information"
     else:
@@ -307,7 +307,7 @@ def _difference(
     x1, n1 = check_count(x1, n1, "first")
     x2, n2 = check_count(x2, n2, "second")
     tail = float(error_rate(level)) / (2 if side == "two-sided" else 1)
-    estimate, low, high, why = math.nan, -1.0, 1.0, EMPTY_GROUP
+    estimate, low, high, why = math.nan, -1.0, 1.0, NO_TRIALS
     if n1 > 0 and n2 > 0:
         estimate, why = (x1 * n2 - x2 * n1) / (n1 * n2), ""
         low, high = limits(x1, n1, x2, n2, -float(ndtri(tail)))
@@ -342,16 +342,15 @@ def _score_limits(x1: int, n1: int, x2: int, n2: int, z: float) -> tuple[float, 
 def _score_low(x1: int, n1: int, x2: int, n2: int, z: float) -> float:
     """The difference at which the score statistic, which falls as the difference grows, is z."""
     seen = (x1 * n2 - x2 * n1) / (n1 * n2)
-    left, right = (-1.0, seen) if z >= 0 else (seen, 1.0)
+    if seen == (-1 if z >= 0 else 1):
+        return seen
+    # Just inside, because the score can be 0/0 at the observed difference (all trials alike) and at -1 and 1.
+    left, right = (-1 + _INSIDE, seen - _INSIDE) if z >= 0 else (seen + _INSIDE, 1 - _INSIDE)
 
     def excess(difference: float) -> float:
         away, spread = _score_parts(x1, n1, x2, n2, difference, True)
         return float(away - z * spread)
 
-    # At a difference of 1 or -1 both rates are certain and the score is 0/0: look just inside.
-    left, right = max(left, -1 + 1e-14), min(right, 1 - 1e-14)
-    if excess(left) <= 0:
-        return -1.0 if z >= 0 else seen
-    if excess(right) >= 0:
-        return seen if z >= 0 else 1.0
+    if excess(right) >= 0:  # z is 0 up to rounding
+        return seen
     return float(brentq(excess, left, right, xtol=1e-15, rtol=1e-15, maxiter=500))
