@@ -60,7 +60,9 @@ class _Bar:
             from tqdm import tqdm
 
             # A run that is over within a second shows no bar at all.
-            self.bar = tqdm(total=total, file=sys.stderr, leave=False, delay=1.0, bar_format="{desc} {bar:30}")
+            self.bar = tqdm(
+                total=total, file=sys.stderr, leave=False, delay=1.0, bar_format="{desc} {bar:30}"
+            )
         self.bar.total = total
         self.bar.set_description_str(task)
         self.bar.n = done
@@ -116,11 +118,9 @@ def check(sheet: str, codebook: str | None, worksheet: str | None, as_json: bool
             }
         )
     else:
-        click.echo(f"{len(found.rows)} rows, {usable} usable, {len(found.repairs)} repairs, {len(problems)} problems")
-        for repair in found.repairs:
-            click.echo(f"repaired: {repair}")
-        for problem in problems:
-            click.echo(f"problem: {problem}")
+        from analysis.publish.terminal import check_text
+
+        click.echo(check_text(found, problems, usable))
     if not usable:
         _say(f"{sheet}: no row can be used for a comparison; see the problems above")
         sys.exit(EXIT_PROBLEM)
@@ -143,7 +143,9 @@ def compare(plan: str, as_json: bool) -> None:
 
 @main.command()
 @click.argument("plan", type=click.Path())
-@click.option("--out", required=True, type=click.Path(), help="Folder to write; an older report there is replaced.")
+@click.option(
+    "--out", required=True, type=click.Path(), help="Folder to write; an older report there is replaced."
+)
 @_json_option
 @_names_problems
 def report(plan: str, out: str, as_json: bool) -> None:
@@ -156,7 +158,13 @@ def report(plan: str, out: str, as_json: bool) -> None:
         folder = analysis.write_report(found, out)
     except ReportFolderProblem as refused:
         if as_json:
-            _give({"problems": [{"row": None, "column": "--out", "value": out, "problem": str(refused), "remedy": ""}]})
+            _give(
+                {
+                    "problems": [
+                        {"row": None, "column": "--out", "value": out, "problem": str(refused), "remedy": ""}
+                    ]
+                }
+            )
         _say(str(refused))
         sys.exit(EXIT_PROBLEM)
     if as_json:
@@ -191,7 +199,9 @@ def counts(first: str, second: str, level: float, as_json: bool) -> None:
     if not 0 < level < 1:
         raise click.BadParameter(f"--level {level:g} does not lie between 0 and 1; 0.95 is usual")
     wrong = [
-        Problem("command line", None, name, f"{x}/{n}", f"{x} stuck landings in {n} routines can't be", remedy)
+        Problem(
+            "command line", None, name, f"{x}/{n}", f"{x} stuck landings in {n} routines can't be", remedy
+        )
         for name, x, n in (("first", x1, n1), ("second", x2, n2))
         for remedy in ["give stuck/total with a total of at least 1 and not fewer than the stuck ones"]
         if n == 0 or x > n

@@ -70,7 +70,7 @@ def draw_sample(plan: Plan, sheet: Sheet) -> Sample:
         if name not in table:
             table[name] = rows[name]
     table["blocked"] = _blocked(rows.index, problems)
-    table["unread"] = _unread(rows, group, athlete, problems)
+    table["unread"] = _unread(sheet, (group, athlete, "meet"), problems)
     table["reason"] = _reasons(table, plan.outcome, plan.repeats)
     table["status"] = np.where(table["reason"] == "", "used", "set aside")
     return Sample(plan, sheet, techniques, problems, table, adjust)
@@ -252,14 +252,14 @@ def _blocked(index: pd.Index, problems: tuple[Problem, ...]) -> pd.Series:
     return blocked
 
 
-def _unread(rows: pd.DataFrame, group: str, athlete: str, problems: tuple[Problem, ...]) -> pd.Series:
-    """Say for each row which required cell is empty or could not be read."""
+def _unread(sheet: Sheet, columns: tuple[str, ...], problems: tuple[Problem, ...]) -> pd.Series:
+    """Say for each row which required cell is empty or could not be read; "" where there is none."""
     named = {(problem.row, problem.column): problem for problem in problems}
-    unread = pd.Series("", index=rows.index, dtype=object)
-    for column in dict.fromkeys((group, athlete, "meet")):
-        for row in rows.index[rows[column].isna()]:
+    unread = pd.Series("", index=sheet.rows.index, dtype=object)
+    for column in dict.fromkeys(columns):
+        for row in sheet.rows.index[sheet.rows[column].isna()]:
             if unread[row] == "":
-                problem = named.get((row, column))
+                problem = named.get((row, sheet.headers.get(column, column)))
                 given = problem.value if problem is not None else ""
-                unread[row] = f"{column} could not be read: {given}" if given else f"{column} is empty"
+                unread[row] = f"{column} could not be read: {given}" if given else f"{column} is blank"
     return unread

@@ -9,8 +9,12 @@ from analysis.reading import numbers
 from analysis.reading.sentences import interval_words
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from analysis.comparison.counts import Counts
     from analysis.comparison.result import Comparison
+    from analysis.study.problem import Problem
+    from analysis.study.sheet import Sheet
 
 WIDTH = 96
 
@@ -55,6 +59,46 @@ def counts_text(counts: Counts) -> str:
         )
     lines += [f"{test.method}: {numbers.p_value(test.p_value)}" for _, test in counts.tests]
     return "\n".join([*lines, "", *_wrapped(counts.reading)])
+
+
+def check_text(sheet: Sheet, problems: Sequence[Problem], usable: int) -> str:
+    """Return what was read, each kind of repair once with its rows, and every problem."""
+    kinds: dict[tuple[str, str, str, str], list[int]] = {}
+    headers = [repair for repair in sheet.repairs if repair.why == "header"]
+    for repair in sheet.repairs:
+        if repair.why == "header":
+            continue
+        kind = (repair.column or "", " ".join(repair.before.split()), repair.after, repair.why)
+        kinds.setdefault(kind, []).extend([repair.row] if repair.row is not None else [])
+    lines = [
+        f"{sheet.path.name}: {len(sheet.rows)} routines, {usable} usable, {len(sheet.repairs)} repairs, "
+        f"{len(problems)} problems"
+    ]
+    if sheet.repairs:
+        lines += ["", "Repairs (made while reading; the file is as it was)"]
+    if headers:
+        named = ", ".join(f'"{repair.before}" as "{repair.after}"' for repair in headers)
+        lines += _wrapped(f"headers read: {named}", "- ")
+    for (column, before, after, why), rows in kinds.items():
+        where = f"{column}: " if column else ""
+        change = f'"{before}"' if before else "blank"
+        lines += _wrapped(f'{where}{change} read as "{after}" ({why}) in {_rows(rows)}', "- ")
+    if problems:
+        lines += ["", "Problems (for you to settle; a row that can't be read is set aside, never guessed)"]
+    for problem in problems:
+        # The file is named once, at the top.
+        lines += _wrapped(
+            str(problem).removeprefix(f"{problem.file}, ").removeprefix(f"{problem.file}: "), "- "
+        )
+    return "\n".join(lines)
+
+
+def _rows(rows: list[int], most: int = 6) -> str:
+    if not rows:
+        return "the whole column"
+    shown = ", ".join(str(row) for row in sorted(rows)[:most])
+    more = f" and {len(rows) - most} more" if len(rows) > most else ""
+    return f"row {shown}" if len(rows) == 1 else f"rows {shown}{more}"
 
 
 def _groups(comparison: Comparison) -> list[str]:

@@ -114,7 +114,10 @@ def test_a_change_of_sign_within_meets_is_said_first() -> None:
 
 
 def test_p_is_given_or_its_absence_explained() -> None:
-    assert p_sentence(0.0339, "Barnard", "") == "The test that stands beside the interval gives p = .034 (Barnard)."
+    assert (
+        p_sentence(0.0339, "Barnard", "")
+        == "The test that stands beside the interval gives p = .034 (Barnard)."
+    )
     assert "fewer than 3" in p_sentence(None, "", "fewer than 3 routines")
 
 
@@ -125,7 +128,14 @@ def test_each_disagreement_has_its_sentence() -> None:
 
 def test_the_cautions_are_whole() -> None:
     text = " ".join(cautions())
-    for needed in ("not random", "qualified coaches", "matting, spotting", "medical advice", "codes, not names", "safe"):
+    for needed in (
+        "not random",
+        "qualified coaches",
+        "matting, spotting",
+        "medical advice",
+        "codes, not names",
+        "safe",
+    ):
         assert needed in text
 
 
