@@ -129,20 +129,17 @@ def _doubled_one_sided(
     table: tuple[int, int, int, int], logs: Floats, at: int, alpha: Fraction, mid_p: bool
 ) -> tuple[float, float, str]:
     """Limits at which each one-sided p is alpha/2; 1 is left out exactly when the doubled p is at most alpha."""
-    low = _one_sided_low(logs, at, float(alpha / 2), mid_p)
-    high = (
-        1 / nonzero
-        if (nonzero := _one_sided_low(logs[::-1], len(logs) - 1 - at, float(alpha / 2), mid_p))
-        else math.inf
-    )
+    tail = float(alpha / 2)
+    low = math.exp(_one_sided_low(logs, at, tail, mid_p))
+    high = math.exp(-_one_sided_low(logs[::-1], len(logs) - 1 - at, tail, mid_p))
     one_sided = min(fisher_p(*table, "greater", mid_p), fisher_p(*table, "less", mid_p))
     return *settle(low, high, 1.0, 2 * one_sided <= alpha), ""
 
 
 def _one_sided_low(logs: Floats, at: int, tail: float, mid_p: bool) -> float:
-    """The odds ratio at which P(T > x) + P(T = x), or half of it for a mid-p, is `tail`."""
+    """The log odds ratio at which P(T > x) + P(T = x), or half of the latter for a mid-p, is `tail`."""
     if at == 0:
-        return 0.0
+        return -math.inf
     share = 0.5 if mid_p else 1.0
     target = math.log(tail) - math.log1p(-tail)
     t = np.arange(len(logs), dtype=float)
@@ -155,7 +152,7 @@ def _one_sided_low(logs: Floats, at: int, tail: float, mid_p: bool) -> float:
             lower[-1] += math.log1p(-share)
         return _log_sum(upper) - _log_sum(lower) - target
 
-    return math.exp(_root(excess, _centre(logs, at)))
+    return _root(excess, _centre(logs, at))
 
 
 def _baptista_pike(
@@ -164,23 +161,22 @@ def _baptista_pike(
     """Hull of the odds ratios at which the two-sided Fisher p exceeds alpha."""
     x1, n1, x2, n2 = table
     rejected = fisher_p(*table, "two-sided", mid_p) <= alpha
-    # At odds ratio 1 a table tied with the observed one makes a jump there; whether the jump is accepted is then the
-    # verdict of the test, not of a sum of floats. A mid-p counts half of it, so the jump's far side decides as usual.
-    verdict = None if mid_p else not rejected
+    # A table tied with the observed one makes the p jump at odds ratio 1; whether that jump is accepted is the verdict
+    # of the test, not of a sum of floats. A mid-p counts half of the tied table, so there the far side decides.
     tied = -1
-    if verdict is not None and n1 + n2 <= EXACT_TRIALS:
+    if not mid_p and n1 + n2 <= EXACT_TRIALS:
         weights = hypergeometric_weights(n1, n2, x1 + x2)[1]
         tied = next((i for i, w in enumerate(weights) if w == weights[at] and i != at), -1)
     last = len(logs) - 1
-    log_low = _sum_of_small_low(logs, at, float(alpha), mid_p, tied, verdict)
-    log_high = -_sum_of_small_low(logs[::-1], last - at, float(alpha), mid_p, last - tied, verdict)
+    log_low = _sum_of_small_low(logs, at, float(alpha), mid_p, tied, not rejected)
+    log_high = -_sum_of_small_low(logs[::-1], last - at, float(alpha), mid_p, last - tied, not rejected)
     low, high = settle(math.exp(log_low), math.exp(log_high), 1.0, rejected)
     gap = "an odds ratio of 1 is rejected by the test but lies in a gap of the accepted values"
     return low, high, gap if rejected and low <= 1 <= high else ""
 
 
 def _sum_of_small_low(
-    logs: Floats, at: int, alpha: float, mid_p: bool, tied: int, verdict: bool | None
+    logs: Floats, at: int, alpha: float, mid_p: bool, tied: int, tied_accepted: bool
 ) -> float:
     """Logarithm of the lower end of the accepted odds ratios.
 
@@ -202,19 +198,23 @@ def _sum_of_small_low(
         own = chances[at] * (0.5 if mid_p else 1.0)
         return float((chances[: y + 1].sum() + own + chances[at + 1 :].sum()) / chances.sum())
 
-    for y in np.flatnonzero(_mass_bound(logs, at, jumps) > alpha).tolist():
-        jump = float(jumps[y])
-        if not (verdict if y == tied else mass(jump, y) > alpha):
-            continue
-        if mass(jump, y - 1) <= alpha:
-            return jump
-        if y == 0:
-            return _root(lambda s: mass(s, -1) - alpha, jump)
-        start = float(jumps[y - 1])
-        if mass(start, y - 1) > alpha:  # rejected in integers, with p equal to alpha: step off the jump
-            start += 1e-9 * (jump - start)
-        return _between(lambda s, y=y: mass(s, y - 1) - alpha, start, jump)  # type: ignore[misc]
-    raise AssertionError("the last jump is always accepted")
+    def accepted(y: int) -> bool:
+        return tied_accepted if y == tied else mass(float(jumps[y]), y) > alpha
+
+    # At the last jump p is 1, or for a mid-p above 1/2.
+    y = next(y for y in np.flatnonzero(_mass_bound(logs, at, jumps) > alpha).tolist() if accepted(y))
+    jump = float(jumps[y])
+
+    def excess(s: float) -> float:  # on the piece that leads up to the jump
+        return mass(s, y - 1) - alpha
+
+    if excess(jump) <= 0:
+        return jump
+    if y == 0:
+        return _root(excess, jump)
+    start = float(jumps[y - 1])
+    # Above alpha only where the p is alpha itself, not accepted: it rises from there, and `settle` steps off the null.
+    return start if excess(start) > 0 else _between(excess, start, jump)
 
 
 def _mass_bound(logs: Floats, at: int, jumps: Floats) -> Floats:
