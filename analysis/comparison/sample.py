@@ -230,8 +230,7 @@ def _order(sheet: Sheet) -> pd.Series:
     keys["round"] = [known.get(name, len(known)) for name in rounds]
     start = rows["start order"] if "start order" in rows else pd.Series(np.nan, index=rows.index)
     keys["start"] = pd.to_numeric(start, errors="coerce").astype(float).fillna(np.inf)
-    keys["row"] = rows.index
-    ordered = keys.sort_values(["date", "meet", "round", "start", "row"], kind="stable").index
+    ordered = keys.sort_values(["date", "meet", "round", "start"], kind="stable").index
     return pd.Series(range(len(ordered)), index=ordered).reindex(rows.index)
 
 

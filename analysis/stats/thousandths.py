@@ -51,7 +51,7 @@ def _thousandth(value: Any, position: int, what: str) -> int:
         raise ValueError(f"{where}: a missing value has no place here; set the row aside first")
     if isinstance(value, np.floating):  # a short float says what it means in its shortest decimals
         value = float(str(value))
-    if isinstance(value, (bool, np.bool_)):
+    if isinstance(value, (bool, np.bool_, np.integer)):
         value = int(value)
     if not isinstance(value, (Real, Decimal)) or not math.isfinite(value) or abs(float(value)) > LARGEST:
         raise ValueError(f"{where}: points are finite numbers up to {LARGEST:,} in size")
