@@ -59,8 +59,7 @@ POINTS: Floats = (1 + np.cos(_ANGLES)) / 2
 
 def _basis(t: Floats) -> Floats:
     k = np.arange(DEGREE + 1)
-    found: Floats = _BINOMIALS * t[:, None] ** k * (1 - t[:, None]) ** (DEGREE - k)
-    return found
+    return np.asarray(_BINOMIALS * t[:, None] ** k * (1 - t[:, None]) ** (DEGREE - k), dtype=float)
 
 
 def _split_matrix() -> Floats:

@@ -33,7 +33,7 @@ Integers = NDArray[np.int64]
 
 @lru_cache(maxsize=4)
 def _log_factorials(length: int) -> Floats:
-    """log 0!, ..., log (length - 1)! by compensated summation, so that the error doesn't grow with the length."""
+    """Log 0!, ..., log (length - 1)! by compensated summation, so that the error doesn't grow with the length."""
     found = np.zeros(length)
     total, lost = 0.0, 0.0
     for k in range(2, length):
@@ -46,7 +46,7 @@ def _log_factorials(length: int) -> Floats:
 
 
 def log_factorials(n: int) -> Floats:
-    """log 0!, ..., log n!."""
+    """Log 0!, ..., log n!."""
     return _log_factorials(1 << (n + 1).bit_length())[: n + 1]
 
 
@@ -83,9 +83,11 @@ def _tail_probabilities(n1: int, n2: int, low: Integers, high: Integers) -> Floa
 
 
 def pooled_z_limits(
-    x1: int, n1: int, x2: int, n2: int, alternative: Literal["two-sided", "greater"]
+    x1: int, n1: int, x2: int, n2: int, alternative: Literal["two-sided", "greater"], strict: bool = False
 ) -> tuple[Integers, Integers]:
     """For each total s, the tables whose pooled z is as extreme as the observed one: x1 <= low[s] or x1 >= high[s].
+
+    With `strict` (two-sided only) the tables that are more extreme, ties left out.
 
     With D = x1 n2 - x2 n1 = x1 N - s n1 and K = s (N - s), z^2 = N D^2 / (n1 n2 K): z^2 >= z_obs^2 exactly when
     D^2 K_obs >= D_obs^2 K. Where K = 0 all agree and z = 0. Squares pass 2^63 from n = 1,449: Python's integers.
@@ -93,7 +95,9 @@ def pooled_z_limits(
     size, total = n1 + n2, x1 + x2
     lead, spread = x1 * n2 - x2 * n1, total * (size - total)
     totals = np.arange(size + 1, dtype=np.int64)
-    if lead == 0:
+    if strict:
+        need = [math.isqrt(lead * lead * s * (size - s) // max(spread, 1)) + 1 for s in range(size + 1)]
+    elif lead == 0:
         need = [0] * (size + 1)
     elif lead > 0 or alternative == "two-sided":
         square, beyond = lead * lead, n1 * n2 * 2
