@@ -11,7 +11,7 @@ from decimal import Decimal
 from analysis.study.codebook import NOT_SEEN, Codebook
 from analysis.study.number_text import exact, read_thousandths
 from analysis.study.problem import Problem, Repair
-from analysis.study.text import Names, key, misspelt, nearest, tidy
+from analysis.study.text import Names, key, misspelt, tidy
 
 
 @dataclass(frozen=True)
@@ -126,10 +126,17 @@ def landing(codebook: Codebook) -> Callable[[str], Cell]:
     return meaning
 
 
-def technique(codebook: Codebook, texts: Iterable[str]) -> Callable[[str], Cell]:
-    """Return the reader of technique cells: a name of the codebook, or, where it allows others, the sheet's own name."""
+def technique(codebook: Codebook, texts: Sequence[str]) -> Callable[[str], Cell]:
+    """Return the reader of technique cells: a name of the codebook or, where it allows others, the sheet's own name.
+
+    A text that is one slip away from a known name ("tuked double back") is not read. Only where the sheet uses that
+    spelling more than once and the known name never, it is taken for the coder's own name.
+    """
     names, mapped = codebook.technique_names, mapping(codebook, "technique")
     free = free_text(codebook, "technique", texts, key)
+    counts = Counter(key(text) for text in texts)
+    shown = {names.find(spelling) for spelling in counts}
+    unknown = "this is not a technique of the codebook"
 
     def meaning(text: str) -> Cell:
         found = mapped(text)
@@ -137,29 +144,19 @@ def technique(codebook: Codebook, texts: Iterable[str]) -> Callable[[str], Cell]
             return Cell(found, mapped=True)
         plain = tidy(text)
         if not plain:
-            return Cell(
-                None,
-                "",
-                "the technique is blank",
-                "write the technique, or delete the line if it is no routine",
-            )
+            remedy = "write the technique, or delete the line if it is no routine"
+            return Cell(None, "", "the technique is blank", remedy)
         found = names.find(plain)
         if found is not None:
             return Cell(found, _spelling(text, found))
         if "?" in plain:
-            return Cell(
-                None,
-                "",
-                "the technique is marked as doubtful",
-                "look again and write the technique, or leave it blank",
-            )
-        slip = next((name for name in names.spellings if misspelt(plain, name)), None)
-        if slip is not None:
-            return Cell(
-                None, "", "this is not a technique of the codebook", f'did you mean "{names.find(slip)}"?'
-            )
+            remedy = "look again and write the technique, or leave it blank"
+            return Cell(None, "", "the technique is marked as doubtful", remedy)
+        meant = {names.find(spelling) for spelling in names.spellings if misspelt(plain, spelling)}
+        if meant and (meant & shown or counts[key(plain)] < 2):
+            return Cell(None, "", unknown, _did_you_mean(sorted(str(name) for name in meant)))
         if not codebook.other_techniques:
-            return Cell(None, "", "this is not a technique of the codebook", _advice(plain, names))
+            return Cell(None, "", unknown, _advice(plain, names))
         return free(text)
 
     return meaning
@@ -249,8 +246,15 @@ def _spelling(text: str, found: str) -> str:
 
 
 def _advice(plain: str, names: Names) -> str:
+    """Suggest the name whose spelling is near, else the names that hold one of its words, else list all."""
     near = names.nearest(plain)
     if near is not None:
-        return f'did you mean "{near}"?'
-    word = nearest(plain, names.names, at_least=50.0)
-    return f'did you mean "{word}"?' if word else f"the codebook has: {', '.join(names.names)}"
+        return _did_you_mean([near])
+    words = {word for word in key(plain).split() if len(word) > 2}
+    sharing = [name for name in names.names if words & set(key(name).split())]
+    return _did_you_mean(sharing) if sharing else f"the codebook has: {', '.join(names.names)}"
+
+
+def _did_you_mean(names: Sequence[str]) -> str:
+    quoted = [f'"{name}"' for name in names]
+    return f"did you mean {' or '.join(quoted)}?"

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
+import re
+from collections import Counter, defaultdict
 from typing import TYPE_CHECKING, Any
 
 from analysis.study.cells import points_text
@@ -19,8 +20,9 @@ if TYPE_CHECKING:
 def check(sheet: Sheet) -> tuple[Problem, ...]:
     """Return what doesn't fit together in a sheet, in the order of rows.
 
-    Checked: points against landing, points against the sums that the edition allows, the same routine twice, two routines
-    of one athlete in one round, one technique or athlete under two spellings, difficulty and execution out of range.
+    Checked: points against landing, points against the sums that the edition allows, the same routine twice, two
+    routines of one athlete in one round, one technique or athlete under two spellings, difficulty and execution out of
+    range.
     Only a row that repeats a routine blocks: the routine would count twice.
     """
     found = [*_points(sheet), *_twice(sheet), *_two_spellings(sheet), *_ranges(sheet)]
@@ -28,7 +30,7 @@ def check(sheet: Sheet) -> tuple[Problem, ...]:
 
 
 def usable_rows(sheet: Sheet) -> int:
-    """Count the rows that a comparison could use: meet, athlete, technique and an outcome known, no blocking problem."""
+    """Count the rows that a comparison could use: meet, athlete, technique and an outcome known, nothing blocks."""
     rows = sheet.rows
     if len(rows) == 0 or "technique" not in rows:
         return 0
@@ -54,13 +56,13 @@ def _points(sheet: Sheet) -> list[Problem]:
     rules = book.points
     blank = [None] * len(rows)
     landings = list(rows["landing"]) if "landing" in rows else blank
-    others = list(rows["other faults"]) if "other faults" in rows else blank
+    others: list[Any] = list(rows["other faults"]) if "other faults" in rows else blank
     found = []
     totals: list[Any] = list(rows["deduction"])
     for row, landing, total, other in zip(rows.index, landings, totals, others, strict=True):
         if _na(total):
             continue
-        total, rest = int(total), 0 if _na(other) else int(other)
+        rest = 0 if _na(other) else int(other)
         feet, shown = total - rest, points_text(total)
         grade = book.grade(landing) if landing in book.rank else None
         if feet < 0:
@@ -106,37 +108,28 @@ def _nearest_sums(total: int, allowed: frozenset[int]) -> str:
 def _twice(sheet: Sheet) -> list[Problem]:
     """The same routine in two rows, and two routines of one athlete in one round.
 
-    A row repeats another when both give meet and athlete and: the same routine label (and round and apparatus); or every cell
-    alike, with a round, clip, start order or label among them. Rows that are alike but identify no routine only warn.
-    With two coders the row of the coder who comes first in the sheet counts. Where one coder's two rows for one routine
-    differ, neither can be trusted and both block.
+    Rows are one routine when they agree in meet, athlete, round, apparatus and routine label, or in every cell with a
+    round, clip, start order or label among them. All but the most complete row (the first of them) block; where one
+    coder's rows for a routine contradict each other none can be trusted, and all block. With two coders, the row of
+    the coder who stands first counts. Rows that agree in every cell but identify no routine only warn.
     """
     rows = sheet.rows
-    if len(rows) == 0:
-        return []
     found: list[Problem] = []
     blocked: set[int] = set()
     for group in _same(
         rows, ["meet", "athlete", "round", "apparatus", "routine"], ["meet", "athlete", "routine"]
     ):
-        found += _repeated(sheet, group, blocked)
-    marks = [name for name in ("round", "clip", "start order", "routine") if name in rows]
+        found += _repeated(sheet, group, f"{rows.at[group[0], 'routine']!s} also stands", "routine", blocked)
+    marks = [name for name in ("round", "clip", "start order") if name in rows]
     cells = [name for name in rows.columns if name not in ("note", "coder")]
-    for group in _same(rows, cells, ["meet", "athlete"]):
-        group = [row for row in group if row not in blocked]
-        marked = any(not _na(rows.at[group[0], name]) for name in marks) if group else False
-        for row in group[1:]:
-            if marked:
-                blocked.add(row)
-                problem = f"the same routine twice: every cell is as in row {group[0]}"
-            else:
-                problem = f"every cell is as in row {group[0]}"
-            remedy = (
-                "delete one row"
-                if marked
-                else "delete one row, or tell the routines apart (column routine or round)"
-            )
-            found.append(_problem(sheet, row, "athlete", problem, remedy, blocks=marked))
+    for whole in _same(rows, cells, ["meet", "athlete"]):
+        group = [row for row in whole if row not in blocked]
+        if group and any(not _na(rows.at[group[0], name]) for name in marks):
+            found += _repeated(sheet, group, "every cell is the same", "athlete", blocked)
+        else:
+            for row in group[1:]:
+                remedy = "delete one row, or tell the routines apart (column routine or round)"
+                found.append(_problem(sheet, row, "athlete", f"every cell is as in row {group[0]}", remedy))
     return found + _one_round(sheet, blocked)
 
 
@@ -153,46 +146,61 @@ def _same(rows: pd.DataFrame, by: list[str], needed: list[str]) -> list[list[int
     return [[int(row) for row in group] for group in groups.values()]
 
 
-def _repeated(sheet: Sheet, group: list[int], blocked: set[int]) -> list[Problem]:
+def _repeated(sheet: Sheet, group: list[int], what: str, variable: str, blocked: set[int]) -> list[Problem]:
+    """Block all rows of one routine but the one that counts; all of them where one coder contradicts himself."""
     rows = sheet.rows
     coded = [name for name in ("technique", "landing", "deduction") if name in rows]
-    coder = rows["coder"] if "coder" in rows else None
-    first = group[0]
-    label = str(rows.at[first, "routine"])
+    known = {row: sum(not _na(rows.at[row, name]) for name in coded) for row in group}
+    first = next(
+        (row for row in group if not _by_another(rows, row, group[0]) and known[row] == max(known.values())),
+        group[0],
+    )
     found = []
-    for row in group[1:]:
+    for row in group:
+        if row == first or row in blocked:
+            continue
         blocked.add(row)
-        if coder is not None and not _na(coder[row]) and not _na(coder[first]) and coder[row] != coder[first]:
-            problem = (
-                f"the same routine twice: {label} is coded by another coder in row {first}, which counts"
-            )
+        if _by_another(rows, row, first):
+            problem = f"the same routine twice: coded by another coder in row {first}, which counts"
             remedy = "keep the second coder's rows in a sheet of their own and compare the two"
-            found.append(_problem(sheet, row, "routine", problem, remedy, blocks=True))
+            found.append(_problem(sheet, row, variable, problem, remedy, blocks=True))
             continue
-        differ = [name for name in coded if not _alike(rows.at[row, name], rows.at[first, name])]
+        differ = [name for name in coded if _contradict(rows.at[row, name], rows.at[first, name])]
         if not differ:
-            problem = f"the same routine twice: {label} also stands in row {first}"
-            found.append(_problem(sheet, row, "routine", problem, "delete one row", blocks=True))
+            problem = f"the same routine twice: {what} in row {first}"
+            found.append(_problem(sheet, row, variable, problem, "delete one row", blocks=True))
             continue
-        what = " and ".join(differ)
-        problem = f"the same routine twice: {label} stands in rows {first} and {row} with different {what}"
         remedy = "look at the routine again and delete the wrong row"
-        found.append(_problem(sheet, row, "routine", problem, remedy, blocks=True))
-        if first not in blocked:
-            blocked.add(first)
-            found.append(_problem(sheet, first, "routine", problem, remedy, blocks=True))
+        for one, other in ((row, first), (first, row)):
+            if one == row or one not in blocked:
+                problem = (
+                    f"the same routine twice: {what} in row {other}, with another {' and '.join(differ)}"
+                )
+                found.append(_problem(sheet, one, variable, problem, remedy, blocks=True))
+        blocked.add(first)
     return found
 
 
+def _by_another(rows: pd.DataFrame, row: int, first: int) -> bool:
+    """Whether the two rows name different coders."""
+    return "coder" in rows and _contradict(rows.at[row, "coder"], rows.at[first, "coder"])
+
+
+def _contradict(one: Any, other: Any) -> bool:
+    return not _na(one) and not _na(other) and bool(one != other)
+
+
 def _one_round(sheet: Sheet, blocked: set[int]) -> list[Problem]:
-    rows = sheet.rows
+    rows, allowed = sheet.rows, sheet.codebook.routines_per_round
     if "round" not in rows:
         return []
-    allowed = sheet.codebook.routines_per_round
     left = rows[~rows.index.isin(list(blocked))]
     found = []
     for group in _same(left, ["meet", "athlete", "round", "apparatus"], ["meet", "athlete", "round"]):
         for row in group[allowed:]:
+            if _by_another(rows, row, group[0]):
+                found += _repeated(sheet, [group[0], row], "", "athlete", blocked)
+                continue
             problem = f"this athlete already has a routine in this round, in row {group[0]}"
             found.append(
                 _problem(sheet, row, "athlete", problem, "correct the athlete, the round or the meet")
@@ -204,46 +212,40 @@ def _two_spellings(sheet: Sheet) -> list[Problem]:
     """Techniques that are one slip apart, and athletes whose codes differ in accents, marks or leading zeros only."""
     found = []
     if "technique" in sheet.rows:
-        counts = sheet.rows["technique"].dropna().value_counts()
-        known = set(sheet.codebook.technique_names.names)
-        for spelling in counts.index:
-            if spelling in known:
-                continue
-            near = [
-                name for name in counts.index if counts[name] > counts[spelling] and misspelt(spelling, name)
-            ]
-            near += [
-                name
-                for name in counts.index
-                if counts[name] == counts[spelling] and name < spelling and misspelt(spelling, name)
-            ]
-            if near:
-                first = sheet.rows.index[sheet.rows["technique"] == spelling][0]
-                problem = f'this technique may be "{near[0]}" in another spelling ({counts[spelling]} against {counts[near[0]]} rows)'
+        counts = Counter(str(name) for name in sheet.rows["technique"].dropna())
+        listed = sheet.codebook.technique_names.names
+        # The commoner spelling, or the one that stands first, is taken for the name; one of the codebook always is.
+        names = sorted(counts, key=lambda name: (name not in listed, -counts[name]))
+        for place, name in enumerate(names):
+            near = next(
+                (other for other in names[:place] if name not in listed and misspelt(name, other)), None
+            )
+            if near is not None:
+                problem = f'may be "{near}" in another spelling ({counts[name]} rows against {counts[near]})'
                 found.append(
-                    _problem(sheet, int(first), "technique", problem, "write one technique in one way")
+                    _first_problem(sheet, "technique", name, problem, "write one technique in one way")
                 )
     if "athlete" in sheet.rows:
         spelled: dict[str, list[str]] = defaultdict(list)
         for name in sheet.rows["athlete"].dropna().unique():
             spelled[_bare(str(name))].append(str(name))
-        for names in spelled.values():
-            for other in names[1:]:
-                first = sheet.rows.index[sheet.rows["athlete"] == other][0]
-                problem = f'this athlete may be "{names[0]}" in another spelling; they count as two'
-                found.append(_problem(sheet, int(first), "athlete", problem, "write one athlete in one way"))
+        for same in spelled.values():
+            for name in same[1:]:
+                problem = f'may be "{same[0]}" in another spelling; they count as two athletes'
+                found.append(_first_problem(sheet, "athlete", name, problem, "write one athlete in one way"))
     return found
 
 
+def _first_problem(sheet: Sheet, variable: str, value: str, problem: str, remedy: str) -> Problem:
+    row = sheet.rows.index[sheet.rows[variable] == value][0]
+    return _problem(sheet, int(row), variable, problem, remedy)
+
+
 def _bare(name: str) -> str:
+    """Return what is left of a code without case, accents, marks and leading zeros ("A-07" and "a7" are alike)."""
     letters = "".join(c for c in key(name) if c.isalnum())
-    return "".join(part.lstrip("0") or "0" if part.isdigit() else part for part in _parts(letters))
-
-
-def _parts(text: str) -> list[str]:
-    import re
-
-    return re.findall(r"\d+|\D+", text)
+    parts = re.findall(r"[0-9]+|[^0-9]+", letters)
+    return "".join(part.lstrip("0") or "0" if part.isascii() and part.isdigit() else part for part in parts)
 
 
 def _ranges(sheet: Sheet) -> list[Problem]:
@@ -267,7 +269,3 @@ def _na(value: Any) -> bool:
     import pandas as pd
 
     return value is None or bool(pd.isna(value))
-
-
-def _alike(one: Any, other: Any) -> bool:
-    return (_na(one) and _na(other)) or (not _na(one) and not _na(other) and bool(one == other))

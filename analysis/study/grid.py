@@ -11,9 +11,9 @@ from analysis.study.problem import Problem, Repair
 class Grid:
     """Cells by row and column, both from 0; row i is row i + 1 of the file. Rows may be of unequal length.
 
-    `filled` holds cells that belong to a merged cell and show its value; `dates` the cells that the spreadsheet keeps as
-    dates; `faults` cells whose value isn't there (an error, a formula without a stored value), with the reason.
-    `overfull` lists rows of a text file that hold more cells than the header could name.
+    `filled` holds cells that belong to a merged cell and show its value; `dates` the cells that the spreadsheet keeps
+    as dates; `faults` cells whose value isn't there (an error, a formula without a stored value), with the reason;
+    `torn` rows of a text file that can't be told apart into cells, with the reason.
     """
 
     file: str

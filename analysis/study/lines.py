@@ -19,26 +19,31 @@ def not_a_routine(cells: Sequence[str], columns: Mapping[str, int], header: Sequ
     """Say why a line below the header is no routine; "" when it is one. `cells` are the line's own cells.
 
     The rule, in this order: a blank line; the header again; a line of one cell; a line that opens with a word such as
-    "Total" or "Note" and names no athlete or no technique; a line prepared but not filled in (no athlete, technique, landing, points
-    or score). Every other line is a routine, however little of it can be read.
+    "Total" or "Note" and names no athlete or no technique; a line prepared but not filled in (no athlete, technique,
+    landing, points or score). Every other line is a routine, however little of it can be read.
     """
     filled = [(place, cell) for place, cell in enumerate(cells) if cell.strip()]
     if not filled:
         return "blank line"
-    same = [place for place, cell in filled if place < len(header) and key(cell) == key(header[place])]
-    if len(filled) >= 2 and len(same) == len(filled):
+    if len(filled) >= 2 and all(
+        place < len(header) and _alike(cell, header[place]) for place, cell in filled
+    ):
         return "the header again"
     if len(filled) == 1:
         return "a title or note: only one cell is filled"
-    opening = key(filled[0][1]).rstrip(" :=")
-    unnamed = not _has(cells, columns, "athlete") or not _has(cells, columns, "technique")
-    if unnamed and _SUM.fullmatch(opening):
-        return "a line of sums"
-    if unnamed and _NOTE.fullmatch(opening):
-        return "a note"
+    if not _has(cells, columns, "athlete") or not _has(cells, columns, "technique"):
+        opening = key(filled[0][1]).rstrip(" :=")
+        if _SUM.fullmatch(opening):
+            return "a line of sums"
+        if _NOTE.fullmatch(opening):
+            return "a note"
     if not any(_has(cells, columns, name) for name in _DATA):
         return "a prepared line without athlete, technique, landing or points"
     return ""
+
+
+def _alike(cell: str, header: str) -> bool:
+    return cell == header or (len(cell) < 60 and key(cell) == key(header))
 
 
 def _has(cells: Sequence[str], columns: Mapping[str, int], name: str) -> bool:

@@ -11,7 +11,11 @@ from analysis.study.text import tidy
 
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]{1,2})?")
 _UNIT = re.compile(r"\s*(?:points?|pts?|p)\.?$", re.IGNORECASE)
-_MONTH = re.compile(r"[^\W\d]{3,}", re.UNICODE)
+_MONTH = re.compile(
+    r"\b(jan|feb|fév|févr|mar|mär|mrz|apr|avr|abr|may|mai|mag|jun|juin|giu|jul|juil|lug|aug|août|ago|sep|set|oct|okt|ott|"
+    r"nov|dec|déc|dez|dic|ene|gen)[^\W\d]*\b",
+    re.IGNORECASE,
+)
 _DAY = re.compile(r"\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}")
 _MINUS = dict.fromkeys(map(ord, "‐‑‒–—−﹣－"), "-")
 _DUST = Decimal("0.0000001")
@@ -90,12 +94,7 @@ def _plain_digit(c: str) -> str:
 def _why_not(text: str, plain: str) -> tuple[str, str]:
     if text.strip().startswith("#"):
         return "this is a spreadsheet error", "correct the formula or type the number"
-    if _MONTH.search(plain) and re.search(r"\d", plain) and _looks_like_month(plain):
-        return (
-            "this is a date, not a number",
-            "the spreadsheet turned the number into a date: type it again as text",
-        )
-    if _DAY.fullmatch(plain):
+    if _DAY.fullmatch(plain) or (_MONTH.search(plain) and re.search(r"\d", plain)):
         return (
             "this is a date, not a number",
             "the spreadsheet turned the number into a date: type it again as text",
@@ -107,46 +106,3 @@ def _why_not(text: str, plain: str) -> tuple[str, str]:
     if re.fullmatch(r"[oO][.,]\d+|\d*[.,][lIoO]+\d*", plain):
         return "a letter stands where a digit should be", "type the number again with the digits 0 and 1"
     return "this is not a number", "write points such as 0.3, or leave the cell blank where it was not seen"
-
-
-_MONTHS = [
-    "jan",
-    "feb",
-    "mar",
-    "mär",
-    "mrz",
-    "apr",
-    "may",
-    "mai",
-    "jun",
-    "jul",
-    "aug",
-    "sep",
-    "okt",
-    "oct",
-    "nov",
-    "dec",
-    "dez",
-    "janv",
-    "févr",
-    "fév",
-    "avr",
-    "juin",
-    "juil",
-    "août",
-    "déc",
-    "ene",
-    "abr",
-    "ago",
-    "set",
-    "dic",
-    "gen",
-    "mag",
-    "giu",
-    "lug",
-    "ott",
-]
-
-
-def _looks_like_month(plain: str) -> bool:
-    return any(word.casefold().startswith(tuple(_MONTHS)) for word in _MONTH.findall(plain))

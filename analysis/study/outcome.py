@@ -17,8 +17,8 @@ def outcomes(sheet: Sheet) -> pd.DataFrame:
     """Return the outcomes of every routine, indexed like `sheet.rows`.
 
     A row without a landing can't count for stuck, whatever its deduction; a row without a deduction can.
-    "hand support or fall" ranks between a hand support and a fall: what the coder left open is then never called better than the
-    one or worse than the other, and equals neither. A fall is read from the landing; where that isn't known, a
+    "hand support or fall" ranks between a hand support and a fall: what the coder left open is then never called better
+    than the one or worse than the other, and equals neither. A fall is read from the landing; where that isn't known, a
     deduction below a fall's points shows that there was none, and a larger one shows nothing.
 
     Returns
@@ -56,7 +56,7 @@ def outcomes(sheet: Sheet) -> pd.DataFrame:
 
 
 def _why(sheet: Sheet, variable: str, values: pd.Series[Any]) -> pd.Series[str]:
-    """Say why a value is missing: no such column, blank, not seen, or not readable (then with the cell as it stands)."""
+    """Say why a value is missing: no such column, blank, not seen, or not readable (then with the cell itself)."""
     import pandas as pd
 
     reasons = pd.Series("", index=values.index, dtype=object)

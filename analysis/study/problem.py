@@ -50,10 +50,10 @@ class Problem:
 
     def __str__(self) -> str:
         """One line: where, what, and what to do."""
-        place = _place(self.file, self.row, self.column)
-        shown = f" {_quoted(self.value)}" if self.value else ""
-        text = f"{place}:{shown} {self.problem}" if place else f"{self.problem}"
-        return " ".join(f"{text.strip()}; {self.remedy}".split()) if self.remedy else " ".join(text.split())
+        places = [_place(self.file, self.row, self.column), _quoted(self.value) if self.value else ""]
+        place = ", ".join(part for part in places if part)
+        text = f"{place}: {self.problem}" if place else self.problem
+        return " ".join((f"{text}; {self.remedy}" if self.remedy else text).split())
 
     def to_dict(self) -> dict[str, Any]:
         """Row, column, value, problem, remedy and file, as strict JSON values."""

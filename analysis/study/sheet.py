@@ -26,8 +26,10 @@ from analysis.study.toml_file import read_bytes
 if TYPE_CHECKING:
     import pandas as pd
 
-LARGEST = 300_000_000
+LARGEST = 100_000_000
 """Bytes of a sheet; 100,000 routines take about 10 MB."""
+_NO_DATES = (*NUMERIC, "athlete", "technique", "landing", "round", "routine", "start order")
+"""Where a cell that the spreadsheet keeps as a date is a slip of the spreadsheet (3-1 typed for a code)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -42,12 +44,12 @@ class Sheet:
     headers : mapping
         For each variable of the sheet, the header of its column in the file.
     original : DataFrame of str
-        The cells as they stand in the file: one line per routine, indexed by its row number in the file; columns are the file's
-        headers made unique.
+        The cells as they stand in the file: one line per routine, indexed by its row number in the file; columns are
+        the file's headers made unique.
     rows : DataFrame
-        The same routines, same index, as values: a column for each variable that the sheet has, under the variable's name,
-        and every other column under its own header. Points and scores are whole thousandths (Int64); `landing` is a
-        category of the codebook, "not seen", or None where it can't be read; all else is text or None.
+        The same routines, same index, as values: a column for each variable that the sheet has, under the variable's
+        name, and every other column under its own header. Points and scores are whole thousandths (Int64); `landing` is
+        a category of the codebook, "not seen", or None where it can't be read; all else is text or None.
     repairs, problems : tuple
         Lines that are no routines are among the repairs.
     """
@@ -105,7 +107,8 @@ class Sheet:
         raise InputProblem(Problem(str(self.path), None, header, value, problem, remedy))
 
     def __str__(self) -> str:
-        return f"{self.path.name}: {len(self.rows)} routines, {len(self.repairs)} repairs, {len(self.problems)} problems"
+        counts = f"{len(self.repairs)} repairs, {len(self.problems)} problems"
+        return f"{self.path.name}: {len(self.rows)} routines, {counts}"
 
 
 def read_sheet(
@@ -168,7 +171,8 @@ class _Reading:
         for j in kept:
             if j not in self.header.columns.values():
                 name = names[j] if names[j] not in values else f"{names[j]} (2)"
-                values[name] = self._read(j, own[j], read.free_text(self.codebook, name, own[j], read.person))
+                texts = [self._cell(i, j) for i in self.lines]
+                values[name] = self._read(j, texts, read.free_text(self.codebook, name, texts, read.person))
         rows = pd.DataFrame(
             {
                 name: pd.Series(column, index=index, dtype="Int64" if name in NUMERIC else object)
@@ -278,9 +282,12 @@ class _Reading:
                     self.grid.faults[i, place],
                     "open the file in a spreadsheet program and type the value",
                 )
-            elif variable in NUMERIC and (i, place) in self.grid.dates:
-                remedy = "the spreadsheet turned the number into a date: format the column as text and type it again"
-                faults[i + 1] = ("this is a date, not a number", remedy)
+            elif variable in _NO_DATES and (i, place) in self.grid.dates:
+                remedy = "the spreadsheet turned the entry into a date: format the column as text and type it again"
+                faults[i + 1] = (
+                    f"this is a date, not a {'number' if variable in NUMERIC else variable}",
+                    remedy,
+                )
         whole = [(i + 1, text) for i, text in zip(self.lines, texts, strict=True) if i not in self.torn]
         read_values = read.read_column(
             self.log, header, [row for row, _ in whole], [text for _, text in whole], meaning, faults

@@ -57,16 +57,12 @@ def _missing(name: str, grid: Grid, header: Header, file: str) -> Problem:
         for place, cell in enumerate(grid.cells[header.row])
         if cell.strip() and place not in header.columns.values()
     ]
-    near = next((found for part in name.split(" or ") if (found := nearest(part, spare))), None)
-    remedy = f'did you mean "{near}"?' if near else f"the header needs {_NEEDED}"
-    return Problem(
-        file,
-        header.row + 1,
-        name,
-        None,
-        f"there is no column for {name}",
-        f"{remedy} Or name the header in the codebook's [columns]",
+    near = next(
+        (found for part in name.split(" or ") if (found := nearest(part, spare, at_least=75.0))), None
     )
+    remedy = f'did you mean "{near}"? Rename it' if near else f"the header needs {_NEEDED}: name it so"
+    remedy += ", or say in the codebook's [columns] which header it is"
+    return Problem(file, header.row + 1, name, None, f"there is no column for {name}", remedy)
 
 
 def _worksheet(

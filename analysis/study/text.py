@@ -21,10 +21,15 @@ _INVISIBLE = dict.fromkeys(
         *range(0xFE00, 0xFE10),
     ]
 )
-_DASHES = dict.fromkeys([0x2010, 0x2011, 0x2012, 0x2013, 0x2014, 0x2015, 0x2212, 0xFE58, 0xFE63, 0xFF0D], "-")
-_SLASHES = {0x2044: "/", 0x2215: "/"}
 _LETTERS = str.maketrans({"ı": "i", "ł": "l", "ø": "o", "đ": "d", "ð": "d", "þ": "th", "æ": "ae", "œ": "oe"})
+_DASHES = "-_\u2010\u2011\u2012\u2013\u2014\u2015\u2212\ufe58\ufe63\uff0d"
 _QUOTES = "'\"`´‘’‚‛“”„‟«»‹›"
+_MARKS = {
+    **dict.fromkeys(map(ord, _DASHES), " "),
+    **dict.fromkeys(map(ord, _QUOTES)),
+    0x2044: "/",
+    0x2215: "/",
+}
 _SPACED_FRACTION = re.compile(r"(?<=[0-9])(?=[¼½¾⅐-⅞])")
 
 
@@ -47,12 +52,14 @@ def key(text: str) -> str:
     >>> key("1½ twist"), key("11/2 twist")
     ('1 1/2 twist', '11/2 twist')
     """
-    plain = _SPACED_FRACTION.sub(" ", text) if not text.isascii() else text
-    plain = unicodedata.normalize("NFKD", plain).casefold().translate(_INVISIBLE)
-    plain = unicodedata.normalize("NFKD", plain)
-    plain = "".join(c for c in plain if not unicodedata.combining(c)).translate(_LETTERS)
-    plain = plain.translate(_DASHES).translate(_SLASHES)
-    plain = "".join(" " if c in "-_" else c for c in plain if c not in _QUOTES)
+    if text.isascii():
+        plain = text.casefold()
+    else:
+        plain = _SPACED_FRACTION.sub(" ", text)
+        plain = unicodedata.normalize("NFKD", plain).casefold().translate(_INVISIBLE)
+        plain = unicodedata.normalize("NFKD", plain)
+        plain = "".join(c for c in plain if not unicodedata.combining(c)).translate(_LETTERS)
+    plain = plain.translate(_MARKS)
     return " ".join(plain.split()).strip(" .,;:!")
 
 
@@ -102,7 +109,7 @@ class Names:
 
     def nearest(self, text: str) -> str | None:
         """Return the name whose spelling is nearest, or None where nothing is near. For suggestions only."""
-        near = nearest(text, self.spellings)
+        near = nearest(text, self.spellings, at_least=75.0)
         return None if near is None else self._by_key[key(near)]
 
 
