@@ -186,16 +186,22 @@ def strata_sentence(
 def points_sentence(
     first: str, second: str, estimate: float, low: float, high: float, level: float, falls: str
 ) -> str:
-    """Points saved per routine: the negative of first minus second, in words."""
-    key = "saved_first" if estimate < 0 else "saved_second" if estimate > 0 else "equal"
-    # The interval is turned with the amount, so that both count in the direction of the sentence.
-    turned = (-high, -low) if estimate < 0 else (low, high)
-    return say(
-        "points",
-        key,
-        first=first,
-        second=second,
-        amount=numbers.points(abs(estimate)),
-        interval=interval_words(*turned, level, "points"),
-        falls=falls,
-    )
+    """Points saved per routine by the first technique: the negative of first minus second, in words.
+
+    The interval is turned so that it counts in the direction of the sentence.
+    """
+    saves = estimate < 0
+    turned = (-high, -low) if saves else (low, high)
+    slots = {
+        "first": first,
+        "second": second,
+        "amount": numbers.points(abs(estimate)),
+        "interval": interval_words(*turned, level, "points"),
+        "falls": falls,
+    }
+    if estimate == 0:
+        return say("points", "equal", **slots)
+    if turned[0] <= 0:
+        side = words()["points"]["less" if saves else "more"]
+        return say("points", "open", side=side, **slots)
+    return say("points", "saved" if saves else "cost", **slots)

@@ -21,7 +21,8 @@ FIRST = Arm("piked double back", 9, 9, 0.70, 1.0, 0.02)
 SECOND = Arm("tucked double back", 14, 22, 0.43, 0.80, 0.18)
 # Words that would claim a cause, a certainty or an equality that no interval shows.
 FORBIDDEN = re.compile(
-    r"\b(no difference|caus\w+|because of the technique|prov\w+|guarantee\w*|safer|always|never|significan\w+|effect of)\b",
+    r"\b(no difference|caus\w+|because of the technique|prov\w+|guarantee\w*|safer|always|never|"
+    r"significan\w+|effect of)\b",
     re.IGNORECASE,
 )
 
@@ -95,10 +96,19 @@ def test_one_sided_intervals_show_the_computed_limit_only() -> None:
 
 def test_points_saved_is_the_negative_of_first_minus_second() -> None:
     saved = points_sentence("piked", "tucked", -0.12, -0.2, -0.04, 0.95, "with falls")
-    assert "lost 0.12 points per routine less" in saved
+    assert "piked lost 0.12 points less" in saved
     assert "0.04 to 0.20" in saved
-    lost = points_sentence("piked", "tucked", 0.12, 0.04, 0.2, 0.95, "with falls")
-    assert "lost 0.12 points per routine more" in lost
+    cost = points_sentence("piked", "tucked", 0.12, 0.04, 0.2, 0.95, "with falls")
+    assert "none; on average piked lost 0.12 points more" in cost
+    assert "0.04 to 0.20" in cost
+
+
+@pytest.mark.parametrize(("estimate", "side"), [(-0.05, "less"), (0.05, "more")])
+def test_points_that_may_go_either_way_are_not_called_saved(estimate: float, side: str) -> None:
+    sentence = points_sentence("piked", "tucked", estimate, -0.2, 0.2, 0.95, "with falls")
+    assert "not shown" in sentence
+    assert f"0.05 points {side}" in sentence
+    assert "lost the same" in points_sentence("piked", "tucked", 0.0, -0.1, 0.1, 0.95, "with falls")
 
 
 def test_a_brace_in_a_technique_is_only_a_brace() -> None:
