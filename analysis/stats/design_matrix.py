@@ -58,7 +58,9 @@ def read_design(y: Any, X: Any, names: Sequence[str] | None = None) -> Design:
     columns, own = _columns(X)
     outcome = _outcome(y)
     if columns.shape[0] != len(outcome):
-        raise ValueError(f"y has {len(outcome)} values and X has {columns.shape[0]} rows; they must be as many")
+        raise ValueError(
+            f"y has {len(outcome)} values and X has {columns.shape[0]} rows; they must be as many"
+        )
     if not len(outcome):
         raise ValueError("y is empty; at least one observation is needed")
     if names is not None:
@@ -84,7 +86,7 @@ def _outcome(y: Any) -> Ints:
         numbers = np.full(len(values), np.nan)
     bad = np.flatnonzero((numbers != 0) & (numbers != 1))
     if len(bad):
-        raise ValueError(f"y[{bad[0]}] is {values[bad[0]]!r}; each outcome is 0 or 1")
+        raise ValueError(f"y[{bad[0]}] is {values[bad[0]]}; each outcome is 0 or 1")
     return numbers.astype(np.int64)
 
 
@@ -99,14 +101,18 @@ def _columns(X: Any) -> tuple[Floats, tuple[str, ...] | None]:
     if table.ndim == 1:
         table = table[:, None]
     if table.ndim != 2:
-        raise ValueError(f"X has shape {table.shape}; one row per observation and one column per variable is needed")
+        raise ValueError(
+            f"X has shape {table.shape}; one row per observation and one column per variable is needed"
+        )
     found = np.empty(table.shape)
     for j in range(table.shape[1]):
         try:
             found[:, j] = table[:, j].astype(float)
         except (TypeError, ValueError):
             which = own[j] if own else f"column {j}"
-            raise ValueError(f"{which} of X is not numeric; code its categories as 0/1 columns first") from None
+            raise ValueError(
+                f"{which} of X is not numeric; code its categories as 0/1 columns first"
+            ) from None
     return found, own
 
 
@@ -114,7 +120,9 @@ def _check_finite(X: Floats, names: Sequence[str]) -> None:
     bad = np.argwhere(~np.isfinite(X))
     if len(bad):
         row, column = bad[0]
-        raise ValueError(f"row {row} of {names[column]} is {X[row, column]}; leave out rows with missing values first")
+        raise ValueError(
+            f"row {row} of {names[column]} is {X[row, column]}; leave out rows with missing values first"
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -181,5 +189,7 @@ def independent_columns(X: Floats, names: Sequence[str]) -> Independent:
         for k in parts:
             estimable[k + 1] = False
         others = ([names[0]] if uses_constant else []) + [names[k + 1] for k in parts]
-        told.append(f"{names[j + 1]} is a combination of {', '.join(others)}" if others else f"{names[j + 1]} is 0")
+        told.append(
+            f"{names[j + 1]} is a combination of {', '.join(others)}" if others else f"{names[j + 1]} is 0"
+        )
     return Independent(tuple(kept), tuple(estimable), "; ".join(told))

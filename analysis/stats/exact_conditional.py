@@ -18,7 +18,9 @@ from analysis.stats.budget import DEFAULT, Budget
 from analysis.stats.design_matrix import Design, Floats, Ints, independent_columns, read_design
 from analysis.stats.result import Fit, check_level
 
-_CELLS = 12  # float64 cells that one state takes: its key, its count as a whole number, and the sort's scratch
+_CELLS = (
+    12  # float64 cells that one state takes: its key, its count as a whole number, and the sort's scratch
+)
 _WORK = 1_000  # elementary operations that one state costs: multiplying, sorting and adding whole numbers
 _LARGEST_KEY = 2**62
 
@@ -107,7 +109,10 @@ def exact_logistic(
     wanted = design.wanted(columns)
     size = len(design.names)
     share = Budget(budget.operations / max(1, len(wanted)), budget.cells, budget.draws)
-    lines = [exact_coefficient(design, k, level, share) if k in wanted else Line(why="not asked for") for k in range(size)]
+    lines = [
+        exact_coefficient(design, k, level, share) if k in wanted else Line(why="not asked for")
+        for k in range(size)
+    ]
     return Fit(
         names=design.names,
         coefficients=tuple(line.estimate for line in lines),
@@ -259,7 +264,10 @@ class _Reach:
             smallest = np.concatenate([[0], np.cumsum(rising)])
             largest = np.concatenate([[0], np.cumsum(rising[::-1])])
             if 0 not in held:  # the number of ones is free
-                smallest, largest = np.full_like(smallest, smallest.min()), np.full_like(largest, largest.max())
+                smallest, largest = (
+                    np.full_like(smallest, smallest.min()),
+                    np.full_like(largest, largest.max()),
+                )
             self.bounds[j] = smallest, largest
 
     def can_end(self, missing: dict[int, Ints], states: int) -> NDArray[np.bool_]:

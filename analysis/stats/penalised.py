@@ -20,6 +20,7 @@ from analysis.stats.separated import Separation, separation_of
 _ITERATIONS = 300
 _CLOSE = 1e-9  # a step of this many standard errors is no step
 _ROUNDING = 1e-6  # and one of this many is accepted where no shorter one can be had
+_REMEMBERED = 10  # steps that correct the next one
 _LONGEST = 5.0  # the longest step, in standard deviations of a column on the logit scale
 
 
@@ -74,7 +75,12 @@ class Penalised:
         # log p and log (1 - p) written so that neither overflows at the edge.
         fit = -float(self.s @ np.logaddexp(0, -eta) + (self.m - self.s) @ np.logaddexp(0, eta))
         heavier = root * np.sqrt(1 + leverage)[:, None]  # the penalty acts like `leverage` more observations
-        return fit + 0.5 * log_determinant + self._units, self.Z.T @ residual, information, heavier.T @ heavier
+        return (
+            fit + 0.5 * log_determinant + self._units,
+            self.Z.T @ residual,
+            information,
+            heavier.T @ heavier,
+        )
 
     def maximum(self, start: Floats, held: int | None = None) -> Peak:
         """Climb from `start`; the coefficient `held` keeps its value there."""
@@ -86,9 +92,10 @@ class Penalised:
             empty = np.full((len(beta), len(beta)), math.nan)
             return Peak(beta, math.nan, empty[0], empty, False)
         left = 0.0  # how far from the maximum, in squared standard errors
+        pairs: list[tuple[Floats, Floats]] = []
         for _ in range(_ITERATIONS if free else 0):
             step = np.zeros(len(beta))
-            step[free] = np.linalg.solve(matrix[np.ix_(free, free)], score[free])
+            step[free] = _ascent(matrix[np.ix_(free, free)], score[free], pairs)
             left = float(step[free] @ score[free])
             if left < _CLOSE**2:
                 break
@@ -103,6 +110,8 @@ class Penalised:
                 step /= 2
             else:
                 break
+            if step[free] @ (score - tried[1])[free] > 0:
+                pairs = [*pairs[1 - _REMEMBERED :], (step[free], (score - tried[1])[free])]
             beta = beta + step
             value, score, information, matrix = tried
         # Columns far from their own zero (a year, a date) leave rounding that no further step removes.
@@ -133,12 +142,32 @@ class Penalised:
                 inner = value
             else:
                 outer = value
+            if abs(outer - inner) < 1e-9 * (1 + abs(value)):
+                outer = math.inf * sign  # a step too long had landed on a lower ridge: walk on along this one
             slope = -float(here.score[held]) / (2 * root) if root > 0 else 0.0
             value = value + (target - root) / slope if slope * sign > 0 else math.nan
             if not min(inner, outer) < value < max(inner, outer):
                 start = float(peak.beta[held])
                 value = (inner + outer) / 2 if math.isfinite(outer) else start + 2 * (inner - start) + sign
         return math.nan
+
+
+def _ascent(matrix: Floats, score: Floats, pairs: list[tuple[Floats, Floats]]) -> Floats:
+    """The step uphill: Newton's with `matrix`, corrected by what the last steps did to the score.
+
+    `matrix` leaves out how the leverages change, which makes plain Newton crawl where the data hardly hold the
+    penalty back; the two-loop recursion of limited-memory BFGS puts that in without a third derivative.
+    """
+    q = score.copy()
+    shares = []
+    for step, change in reversed(pairs):
+        share = float(step @ q) / float(step @ change)
+        shares.append(share)
+        q -= share * change
+    found = np.linalg.solve(matrix, q)
+    for (step, change), share in zip(pairs, reversed(shares), strict=True):
+        found += (share - float(change @ found) / float(step @ change)) * step
+    return found
 
 
 def _shifted(peak: Peak, held: int, value: float) -> Floats:
@@ -271,12 +300,12 @@ def _profile(line: _Line, model: Penalised, position: int, level: float) -> _Lin
     return _Line(line.estimate, line.error, (low, high), float(chi2.sf(fall, 1)))
 
 
-def prediction_constant(model: Penalised, peak: Peak) -> float:
+def prediction_constant(model: Penalised, beta: Floats) -> float:
     """The constant, in the model's scale, with which the rates add up to the observed count; the slopes are kept."""
     events, trials = float(model.s.sum()), float(model.m.sum())
     if events in (0.0, trials):
         return math.inf if events else -math.inf
-    slopes = model.Z[:, 1:] @ peak.beta[1:]
+    slopes = model.Z[:, 1:] @ beta[1:]
     # Every rate lies between those at the lowest and the highest slope term, which brackets the answer.
     middle = math.log(events / (trials - events))
     low, high = middle - float(slopes.max()) - 1e-9, middle - float(slopes.min()) + 1e-9
@@ -286,7 +315,7 @@ def prediction_constant(model: Penalised, peak: Peak) -> float:
 def _prediction_constant(model: Penalised, peak: Peak) -> float:
     if not (peak.found and model.independent.estimable[0]):
         return math.nan
-    beta = np.concatenate([[prediction_constant(model, peak)], peak.beta[1:]])
+    beta = np.concatenate([[prediction_constant(model, peak.beta)], peak.beta[1:]])
     return float(model.functional(0) @ beta)
 
 

@@ -54,7 +54,9 @@ class Separation:
 
     def to_dict(self) -> dict[str, Any]:
         """Every field under its own name."""
-        return {key: list(value) if isinstance(value, tuple) else value for key, value in asdict(self).items()}
+        return {
+            key: list(value) if isinstance(value, tuple) else value for key, value in asdict(self).items()
+        }
 
 
 def separation(y: Any, X: Any, names: Sequence[str] | None = None) -> Separation:
@@ -160,7 +162,9 @@ def _separated_groups(Z: Floats, all_ones: Any, all_zeros: Any) -> tuple[Floats,
         np.concatenate([np.zeros(width), -np.ones(len(pure))]),
         A_ub=hstack([csr_matrix(-signed), identity(len(pure))], format="csr"),
         b_ub=np.zeros(len(pure)),
-        A_eq=hstack([csr_matrix(mixed), csr_matrix((len(mixed), len(pure)))], format="csr") if len(mixed) else None,
+        A_eq=hstack([csr_matrix(mixed), csr_matrix((len(mixed), len(pure)))], format="csr")
+        if len(mixed)
+        else None,
         b_eq=np.zeros(len(mixed)) if len(mixed) else None,
         bounds=[(None, None)] * width + [(0, 1)] * len(pure),
         method="highs",
@@ -191,5 +195,7 @@ def _direction(along: Floats, inside: float, margins: Floats) -> int:
         method="highs",
     )
     if solved.status != 0:
-        raise ArithmeticError(f"the linear programme for the direction of separation failed: {solved.message}")
+        raise ArithmeticError(
+            f"the linear programme for the direction of separation failed: {solved.message}"
+        )
     return sign if solved.fun > -0.5 else 0
