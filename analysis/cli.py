@@ -101,8 +101,8 @@ def check(sheet: str, codebook: str | None, worksheet: str | None, as_json: bool
         found = read_sheet(sheet, codebook=codebook, worksheet=worksheet)
     except InputProblem as unreadable:
         if as_json:
-            problems = [problem.to_dict() for problem in unreadable.problems]
-            _give({"rows": 0, "usable": 0, "repairs": [], "problems": problems})
+            listed = [problem.to_dict() for problem in unreadable.problems]
+            _give({"rows": 0, "usable": 0, "repairs": [], "problems": listed})
         for problem in unreadable.problems:
             _say(str(problem))
         sys.exit(EXIT_PROBLEM)

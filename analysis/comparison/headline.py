@@ -134,9 +134,9 @@ def contrast(
     if min(n1, n2) < FEWEST:
         test, p_why = None, f"fewer than {FEWEST} routines in a group ({n1} and {n2}): no p-value is given"
     else:
-        test = test or _test(choice, arms, interval, alternative, seed, budget)
-        if math.isnan(test.p_value):
-            test, p_why = None, test.why or "the p-value could not be computed"
+        found = test or _test(choice, arms, interval, alternative, seed, budget)
+        p_why = (found.why or "the p-value could not be computed") if math.isnan(found.p_value) else ""
+        test = None if p_why else found
     return Contrast(choice, None if interval_why else interval, interval_why, test, p_why)
 
 
@@ -155,7 +155,7 @@ def interval_of(
     if choice.clustered and outcome == "landing grade":
         return clustered_superiority(values, first, athletes, level=level, alternative=alternative)
     if choice.clustered:
-        kind = "stuck" if outcome == "stuck" else "points"
+        kind: Literal["stuck", "points"] = "stuck" if outcome == "stuck" else "points"
         return clustered_difference(values, first, athletes, level=level, alternative=alternative, kind=kind)
     if outcome == "stuck":
         return difference_interval(
@@ -264,16 +264,16 @@ def make_headline(frame: pd.DataFrame, question: Question, budget: Budget = DEFA
 def make_groups(frame: pd.DataFrame, question: Question) -> tuple[Group, ...]:
     """Count each technique and give the limits that the headline uses, so that picture and headline agree."""
     arms = frame["arm"].to_numpy()
-    clustered = question.repeats == "cluster" and frame["athlete"].duplicated().any()
+    clustered = question.repeats == "cluster" and bool(frame["athlete"].duplicated().any())
     best = _best(frame, question.outcome)
     athletes = frame["athlete"].to_numpy()
     rates = clustered_groups(best, arms, athletes, question.level, kind="stuck") if clustered else ()
-    by_arm = {int(group.group): group for group in rates}
+    by_arm = {group.group: group for group in rates}
     means = {}
     if question.outcome == "deduction" and len(frame):
         units = athletes if clustered else np.arange(len(frame))
         found = clustered_groups(values_of(frame, "deduction"), arms, units, question.level, kind="points")
-        means = {int(group.group): group for group in found}
+        means = {group.group: group for group in found}
     groups = []
     for place, name in enumerate(question.techniques):
         here = arms == place

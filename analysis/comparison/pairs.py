@@ -26,7 +26,7 @@ def make_pairs(frame: pd.DataFrame, question: Question, budget: Budget = DEFAULT
     techniques = question.techniques
     if len(techniques) < 3:
         return None
-    clustered = question.repeats == "cluster" and frame["athlete"].duplicated().any()
+    clustered = question.repeats == "cluster" and bool(frame["athlete"].duplicated().any())
     places = list(combinations(range(len(techniques)), 2))
     level = 1 - (1 - question.level) / len(places)
     found = [

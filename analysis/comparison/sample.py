@@ -246,7 +246,7 @@ def _strata(rows: pd.DataFrame, strata: tuple[str, ...]) -> pd.Series:
 def _blocked(index: pd.Index, problems: tuple[Problem, ...]) -> pd.Series:
     blocked = pd.Series("", index=index, dtype=object)
     for problem in problems:
-        if problem.blocks and problem.row in blocked.index:
+        if problem.blocks and problem.row is not None and problem.row in blocked.index:
             blocked[problem.row] = problem.problem
     return blocked
 

@@ -43,8 +43,8 @@ def make_strata(
     standardised = None
     if question.repeats == "cluster" and repeats:
         standardised = standardised_over_strata(
-            everyone["stuck"].astype(int).to_numpy(),
-            (everyone["arm"] == 0).to_numpy(),
+            everyone["stuck"].astype(int).tolist(),
+            (everyone["arm"] == 0).tolist(),
             everyone["stratum"].tolist(),
             everyone["athlete"].tolist(),
             question.level,

@@ -86,7 +86,7 @@ def standardised_over_strata(
     y, arm, codes = y[keep], arm[keep], codes[keep]
     people = [code for code, kept in zip(athlete, keep, strict=True) if kept]
     weights = {s: float((codes == s).sum()) / total for s in shared}
-    groups = {int(g.group): g for g in clustered_groups(y, np.where(arm, 0, 1), people, level, kind="stuck")}
+    groups = {g.group: g for g in clustered_groups(y, np.where(arm, 0, 1), people, level, kind="stuck")}
     athletes = len(set(people))
     quantile = float(stats.t.ppf((1 + level) / 2, 2 * athletes))
     rates, limits = [], []
