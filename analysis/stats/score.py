@@ -31,9 +31,9 @@ def restricted_rates(
 ) -> tuple[Floats, Floats]:
     """Maximum-likelihood rates of two independent binomials whose difference is fixed.
 
-    Assumes two independent binomial counts. The likelihood equation is a cubic whose middle root is the answer
-    (below); it is solved in closed form and then polished, because the closed form loses half of its digits where
-    two roots meet, which happens exactly at zero and full cells.
+    Assumes two independent binomial counts. The likelihood equation is a cubic whose middle root is the answer. It is
+    solved in closed form and polished; at empty and full cells, where the cubic's formula would lose half of its
+    digits because two roots can meet, a root is known and the rest is a quadratic.
 
     Parameters
     ----------
@@ -95,6 +95,12 @@ def _restricted_lower_rate(x1: Floats, n1: Floats, x2: Floats, n2: Floats, d: Fl
 
     left, right = np.zeros_like(d), 1 - d
     root = np.clip(root, left, right)
+    known = (x2 == 0) | (x1 == n1) | (d == 0)
+    root = np.where(x1 == n1, 1 - d - _empty_cell_rate(n2 - x2, n2, n1, d), root)
+    root = np.where(x2 == 0, _empty_cell_rate(x1, n1, n2, d), root)
+    # Both at once: f is p(1-p-d)(n1(1-p) - n2(p+d)).
+    root = np.where((x2 == 0) & (x1 == n1), np.clip((n1 - n2 * d) / N, left, right), root)
+    root = np.where(d == 0, (x1 + x2) / N, root)
     for _ in range(80):  # one or two rounds, more only where two roots meet
         other = np.minimum(root + d, 1.0)
         f = (x1 - n1 * other) * root * (1 - root) + (x2 - n2 * root) * other * (1 - other)
@@ -104,17 +110,25 @@ def _restricted_lower_rate(x1: Floats, n1: Floats, x2: Floats, n2: Floats, d: Fl
         with np.errstate(divide="ignore", invalid="ignore"):
             step = root - f / slope
         inside = (step >= left) & (step <= right)
-        new = np.where(f == 0, root, np.where(inside, step, (left + right) / 2))
+        new = np.where(known | (f == 0), root, np.where(inside, step, (left + right) / 2))
         settled = np.abs(new - root) <= 1e-15
         root = new
         if np.all(settled):
             break
+    return root
 
-    # At an empty or a full cell the edge itself is a root: it is the maximum where the likelihood falls from it.
-    at_zero = (x2 == 0) & (x1 - n1 * d - n2 * d * (1 - d) <= 0)
-    at_one = (x1 == n1) & (n2 - x2 - n2 * d - n1 * d * (1 - d) <= 0)
-    root = np.where(at_zero, 0.0, np.where(at_one, 1 - d, root))
-    return np.where(d == 0, (x1 + x2) / N, root)
+
+def _empty_cell_rate(x1: Floats, n1: Floats, n2: Floats, d: Floats) -> Floats:
+    """The second rate when the second group has no success: 0 is a root of the cubic, and a quadratic is left.
+
+    The rate is its smaller root, or 0 where that is negative. A full first group is the same with success and failure
+    swapped, and the groups with them.
+    """
+    c1 = x1 - n1 * d - n2 * d * (1 - d)
+    c2 = (n1 + 2 * n2) * d - n1 - n2 - x1
+    with np.errstate(divide="ignore", invalid="ignore"):
+        root = 2 * c1 / (np.sqrt(np.maximum(c2**2 - 4 * (n1 + n2) * c1, 0.0)) - c2)
+    return np.where(c1 > 0, root, 0.0)
 
 
 def score_statistic(

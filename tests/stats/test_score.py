@@ -191,6 +191,19 @@ def test_restricted_rates_at_empty_and_full_cells_are_exact():
     assert tuple(map(float, restricted_rates(10, 10, 0, 20, 1))) == (1.0, 0.0)
 
 
+@pytest.mark.parametrize(
+    ("table", "difference", "rates"),
+    [
+        ((7, 35, 21, 21), -2 / 3, (1 / 3, 1)),
+        ((14, 14, 0, 8), 4 / 7, (1, 3 / 7)),
+        ((0, 2, 14, 14), -1 / 7, (6 / 7, 1)),
+    ],
+)
+def test_restricted_rates_keep_their_digits_where_two_roots_meet(table, difference, rates):
+    # The trigonometric formula alone, or Newton on the cubic, is off by 1e-9 to 1e-8 here.
+    assert tuple(map(float, restricted_rates(*table, difference))) == pytest.approx(rates, abs=1e-14)
+
+
 def test_restricted_rates_and_statistic_broadcast():
     x1, x2 = np.arange(10)[:, None], np.arange(23)
     first, second = restricted_rates(x1, 9, x2, 22, -0.3)
