@@ -85,7 +85,10 @@ def compare(
     repeats = count_repeats(sample)
     rows = row_counts(sample)
     meets = int(frame["meet"].nunique())
-    reading = make_reading(question, rows, groups, headline, repeats, strata, pairs, deductions, doubt, meets)
+    unknown = int((sample.table["arm"] >= 0).sum()) - repeats.routines
+    reading = make_reading(
+        question, groups, headline, repeats, strata, pairs, deductions, doubt, meets, unknown
+    )
     progress("done", STEPS, STEPS)
     return Comparison(
         question=question,

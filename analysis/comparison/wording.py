@@ -11,7 +11,6 @@ from analysis.comparison.result import (
     Question,
     Reading,
     Repeats,
-    Rows,
     Strata,
 )
 from analysis.reading import numbers
@@ -36,7 +35,6 @@ FEW_ATHLETES = 5
 
 def make_reading(
     question: Question,
-    rows: Rows,
     groups: tuple[Group, ...],
     headline: Headline,
     repeats: Repeats,
@@ -45,8 +43,13 @@ def make_reading(
     deductions: tuple[PointsContrast, ...],
     doubt: Doubt | None,
     meets: int,
+    unknown: int,
 ) -> Reading:
-    """Return the words of a report: the headline, the sentences that follow it, and what the sample can't say."""
+    """Return the words of a report: the headline, the sentences that follow it, and what the sample can't say.
+
+    `meets` counts the meets in the headline, `unknown` the routines of compared techniques whose cells could not be
+    used.
+    """
     first, second = (_arm(group) for group in groups[:2])
     interval = headline.interval
     main = headline_sentence(
@@ -90,7 +93,7 @@ def make_reading(
     return Reading(
         headline=" ".join(opening),
         sentences=tuple(sentences),
-        cannot_say=tuple(_cannot(question, rows, groups, headline, repeats, doubt, meets)),
+        cannot_say=tuple(_cannot(question, groups, headline, repeats, doubt, meets, unknown)),
         cautions=cautions(),
     )
 
@@ -121,12 +124,12 @@ def _points(question: Question, deductions: tuple[PointsContrast, ...]) -> list[
 
 def _cannot(
     question: Question,
-    rows: Rows,
     groups: tuple[Group, ...],
     headline: Headline,
     repeats: Repeats,
     doubt: Doubt | None,
     meets: int,
+    unknown: int,
 ) -> list[str]:
     said = [say("cannot", "choice")]
     interval = headline.interval
@@ -146,8 +149,8 @@ def _cannot(
         said.append(say("cannot", "few_athletes", athletes=fewest))
     if doubt is not None and doubt.leave_out_claims:
         said.append(say("cannot", "one_athlete", changed=doubt.leave_out_claims, runs=doubt.leave_out_runs))
-    if rows.set_aside:
-        said.append(say("cannot", "unseen", rows=rows.set_aside, read=rows.read))
+    if unknown:
+        said.append(say("cannot", "unknown", rows=unknown, compared=unknown + repeats.routines))
     if meets == 1:
         said.append(say("cannot", "meets"))
     return said
