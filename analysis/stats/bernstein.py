@@ -72,7 +72,7 @@ def _split_matrix() -> Floats:
     return np.concatenate([(half @ whole).T for whole in (left, right) for half in (left, right)], axis=1)
 
 
-_TO_BERNSTEIN: Floats = np.linalg.inv(_basis(POINTS))
+_TO_BERNSTEIN: Floats = np.asarray(np.linalg.inv(_basis(POINTS)), dtype=float)
 _QUARTERS = _split_matrix()
 
 

@@ -29,7 +29,7 @@ from analysis.stats.rays import DIFFERENCE, Measure
 from analysis.stats.rejection import log_factorials, pooled_z_limits
 
 TIE = 1e-8  # scores closer than this count as tied, which can only widen the interval
-PARTS = 8
+PARTS = 16
 MOST_BOXES = 4000
 
 Integers = NDArray[np.int64]
@@ -76,7 +76,8 @@ class _Search:
         """The outer end of the first part of a box that can't be discarded, at any fineness."""
         edges = np.linspace(box.low, box.high, PARTS + 1)
         narrow = edges[1] - edges[0] <= self.measure.width(box.low) or depth > 60
-        upper, lower = self.tails(box, edges)
+        observed = self.observed(edges)
+        upper, lower = self.tails(box, edges, observed)
         t = self.cut.nodes[box.blocks].ravel()
         at_high = self.chances(float(edges[0]), t)
         for k in range(PARTS):
@@ -93,7 +94,7 @@ class _Search:
                 continue
             if narrow or self.boxes > MOST_BOXES:
                 return float(edges[k])
-            sure = self.first(edges[k + 1 : k + 2], self.observed(edges[k : k + 1]), upper[k], box.upper[1])
+            sure = self.first(edges[k + 1 : k + 2], observed[k : k + 1], upper[k], box.upper[1])
             part = _Box(
                 float(edges[k]),
                 float(edges[k + 1]),
@@ -106,9 +107,8 @@ class _Search:
                 return found
         return None
 
-    def tails(self, box: _Box, edges: Floats) -> tuple[Integers, Integers]:
+    def tails(self, box: _Box, edges: Floats, observed: Floats) -> tuple[Integers, Integers]:
         """Where the upper tail of each part starts, and where the lower tail at each edge ends, for each x2."""
-        observed = self.observed(edges)
         slack = TIE * (1 + np.where(np.isinf(observed), 0.0, np.abs(observed)))
         upper = self.first(edges[:-1], (observed - slack)[1:], *box.upper)
         last = box.lower[1]

@@ -26,6 +26,7 @@ from numpy.typing import NDArray
 
 from analysis.stats.bernstein import UNIT, Floats
 
+SMALLEST = 1e-280  # below it floats lose their digits, and a p-value is only bounded
 CELLS = 1 << 19  # cells of a chunk of rows: 4 MB
 
 Integers = NDArray[np.int64]
@@ -143,6 +144,8 @@ def _exact_sum(n1: int, n2: int, total: int, low: int, high: int) -> Fraction:
 def fisher_greater_region(x1: int, n1: int, x2: int, n2: int) -> tuple[Floats, float]:
     """Conditional probability of a one-sided Fisher p (x1 high) as small as the observed one, and that p.
 
+    The probabilities never exceed p_obs, so below `SMALLEST` they are given as zero.
+
     Given s the region is x1 >= high, where high is the first x with P(x1 >= x | s) <= p_obs, or, which is the same
     and keeps its digits when p_obs is near 1, with P(x1 < x | s) >= 1 - p_obs.
     """
@@ -150,6 +153,8 @@ def fisher_greater_region(x1: int, n1: int, x2: int, n2: int) -> tuple[Floats, f
     if x1 == max(0, total - n2):
         return np.ones(size + 1), 1.0
     observed = _exact_sum(n1, n2, total, x1, n1 + 1)
+    if observed < SMALLEST:
+        return np.zeros(size + 1), float(observed)
     upper = observed <= Fraction(1, 2)
     target = observed if upper else 1 - observed
     mark = max(float(target), 5e-324)
@@ -180,13 +185,16 @@ def fisher_two_sided_region(x1: int, n1: int, x2: int, n2: int) -> tuple[Floats,
     """Conditional probability of a two-sided Fisher p as small as the observed one, and that p.
 
     The two-sided p adds the probabilities of all tables that are no likelier than the observed one. Given s, sorted
-    probabilities add up to the possible p-values; equal ones, one on each side of the mode, enter together.
+    probabilities add up to the possible p-values; equal ones, one on each side of the mode, enter together. No sum
+    exceeds p_obs, so below `SMALLEST` they are given as zero.
     """
     size, total = n1 + n2, x1 + x2
     first, weights = _weights(n1, n2, total)
     observed = Fraction(sum(w for w in weights if w <= weights[x1 - first]), math.comb(size, total))
     if observed == 1:
         return np.ones(size + 1), 1.0
+    if observed < SMALLEST:
+        return np.zeros(size + 1), float(observed)
     p_obs = float(observed)
     doubt = 4 * relative_error(size)
     found = np.empty(size + 1)

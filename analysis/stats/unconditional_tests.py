@@ -14,6 +14,7 @@ from scipy.special import betaincinv
 from analysis.stats.bernstein import Floats, certified_maximum
 from analysis.stats.budget import DEFAULT, Budget
 from analysis.stats.rejection import (
+    SMALLEST,
     fisher_greater_region,
     fisher_two_sided_region,
     pooled_z_region,
@@ -22,7 +23,6 @@ from analysis.stats.rejection import (
 from analysis.stats.result import Alternative, Test, check_alternative, check_count
 
 ASSUMES = "two independent binomial samples; one routine per athlete"
-SMALLEST = 1e-280  # below it floats lose their digits, and only an upper bound is given
 NO_ROUTINES = "a group without routines has no rate to compare"
 
 
