@@ -139,8 +139,8 @@ def group_rows(Z: Floats, y: Ints) -> Grouped:
     """Collapse equal rows; the likelihood is the same and the work much smaller."""
     rows, member, m = np.unique(Z, axis=0, return_inverse=True, return_counts=True)
     member = member.reshape(-1)  # numpy 2.0.0 alone returns another shape
-    s = np.bincount(member, weights=y, minlength=len(rows))
-    return Grouped(rows, m.astype(float), s, member)
+    s = np.asarray(np.bincount(member, weights=y, minlength=len(rows)), dtype=np.float64)
+    return Grouped(rows, m.astype(np.float64), s, member)
 
 
 @dataclass(frozen=True)

@@ -115,7 +115,9 @@ class Penalised:
             beta = beta + step
             value, score, information, matrix = tried
         # Columns far from their own zero (a year, a date) leave rounding that no further step removes.
-        return Peak(beta, value, score, np.linalg.inv(information), left < _ROUNDING**2)
+        return Peak(
+            beta, value, score, np.asarray(np.linalg.inv(information), dtype=np.float64), left < _ROUNDING**2
+        )
 
     def best(self) -> Peak:
         """The free maximum, from no effect at all."""
@@ -164,7 +166,7 @@ def _ascent(matrix: Floats, score: Floats, pairs: list[tuple[Floats, Floats]]) -
         share = float(step @ q) / float(step @ change)
         shares.append(share)
         q -= share * change
-    found = np.linalg.solve(matrix, q)
+    found = np.asarray(np.linalg.solve(matrix, q), dtype=np.float64)
     for (step, change), share in zip(pairs, reversed(shares), strict=True):
         found += (share - float(change @ found) / float(step @ change)) * step
     return found

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 from scipy.special import expit
-from scipy.stats import norm, t
+from scipy.stats import t
 
 from analysis.stats.clustered import clustered_groups
 from analysis.stats.design_matrix import Design, Floats, Ints, read_design
@@ -64,9 +64,12 @@ def standardised_difference(
     Each technique's rate is the mean predicted rate over all rows, from Firth's fit with the constant corrected for
     prediction. Its delta-method variance v is turned into an effective n = rate (1 - rate) / v (without columns this
     is the technique's own n); Wilson limits at that n are combined by square and add with the correlation that the
-    shared columns bring.
+    shared columns bring. t is on n - coefficients, or on twice the number of athletes.
 
-    {EVIDENCE}
+    Evidence: tests/reference/logistic/coverage.csv, nominal 95 %. EVIDENCE
+
+    Without columns it isn't the plain difference: the penalty pulls 9 of 9 below 100 %, and 9/9 v 14/22 gives .30
+    instead of .36. Set beside the plain difference, a small step towards 0 is not yet an effect of the columns.
 
     Examples
     --------
@@ -74,7 +77,8 @@ def standardised_difference(
     >>> first = [True] * 9 + [False] * 22
     >>> final = [0, 0, 0, 0, 1, 1, 1, 1, 1] + [0, 0, 0, 0, 0, 0, 1, 1, 1, 1, 1, 1, 1, 1] + [0] * 7 + [1]
     >>> print(standardised_difference(y, first, final))
-    standardised difference 0.2...
+    standardised difference 0.2800 (95 % −0.1084 to 0.4845), standardised by penalised logistic regression, Wilson
+    limits at an effective n, 9 of 9 and 14 of 22
 
     References
     ----------
@@ -93,10 +97,20 @@ def standardised_difference(
     counts = tuple((int(given.y[arm == g].sum()), int((arm == g).sum())) for g in (1, 0))
     method = _METHOD if athlete is None else f"{_METHOD} that counts athletes"
     assumes = f"{'routines' if athlete is None else 'athletes'} independent, logit linear in the columns"
-    shared = {"level": level, "method": method, "n": given.n, "counts": counts, "assumes": assumes}
 
     def interval(estimate: float, low: float, high: float, why: str = "") -> Interval:
-        return Interval("standardised difference", estimate, low, high, why=why, **shared)
+        return Interval(
+            "standardised difference",
+            estimate,
+            low,
+            high,
+            level,
+            method,
+            given.n,
+            counts=counts,
+            assumes=assumes,
+            why=why,
+        )
 
     model = Penalised(design)
     why = _why_not(given, arm, model)
@@ -104,7 +118,7 @@ def standardised_difference(
     if peak is None or not peak.found:
         return interval(math.nan, math.nan, math.nan, why or "the search for the maximum did not settle")
     rates, sizes, correlation = _rates(model, peak.beta)
-    quantile = float(norm.ppf((1 + level) / 2))
+    freedom = max(1, given.n - len(model.scale))
     if athlete is not None:
         if len(athlete) != given.n:
             raise ValueError(f"athlete has {len(athlete)} codes and y {given.n} values; they must be as many")
@@ -112,7 +126,8 @@ def standardised_difference(
         sizes = [
             n * group.effective_n / total for n, group, (_, total) in zip(sizes, groups, counts, strict=True)
         ]
-        quantile = float(t.ppf((1 + level) / 2, 2 * len(set(athlete))))
+        freedom = 2 * len(set(athlete))
+    quantile = float(t.ppf((1 + level) / 2, freedom))
     limits = [wilson_limits(rate, n, quantile) for rate, n in zip(rates, sizes, strict=True)]
     difference = rates[0] - rates[1]
     (l1, u1), (l2, u2) = limits
