@@ -7,11 +7,13 @@ No global setting of matplotlib is touched.
 
 from __future__ import annotations
 
+import bisect
 import io
 import re
 import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from html import escape
 from typing import Any, Literal
 
@@ -23,6 +25,7 @@ from matplotlib.font_manager import FontProperties
 from matplotlib.lines import Line2D
 from matplotlib.markers import MarkerStyle
 from matplotlib.patches import Rectangle
+from matplotlib.textpath import text_to_path
 from matplotlib.transforms import IdentityTransform
 
 INK = "#1e2328"
@@ -241,21 +244,23 @@ class Canvas:
         return files
 
 
+@lru_cache(maxsize=10_000)
+def _width_of_one_point(words: str, bold: bool) -> float:
+    font = FontProperties(family=FONT, weight="bold" if bold else "normal", size=1)
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message="Glyph .* missing")
+        return float(text_to_path.get_text_width_height_descent(words, font, False)[0])
+
+
 class Ruler:
     """Measures text before a sheet of known height exists."""
 
     def __init__(self, size: Size) -> None:
         self.size = size
-        self._canvas = Canvas(size, 72)
 
     def width(self, words: str, scale: float = 1.0, bold: bool = False) -> float:
-        """Width of one line in points."""
-        font = FontProperties(family=FONT, weight="bold" if bold else "normal", size=self.size.type * scale)
-        with warnings.catch_warnings():
-            warnings.filterwarnings("ignore", message="Glyph .* missing")
-            renderer = self._canvas.paper.canvas.get_renderer()  # type: ignore[attr-defined]
-            found: float = renderer.get_text_width_height_descent(tidy(words), font, False)[0]
-        return found
+        """Width of one line in points; a little generous, because small type is set on whole pixels."""
+        return 1.02 * self.size.type * scale * _width_of_one_point(tidy(words), bold)
 
     def wrap(
         self, words: str, room: float, scale: float = 1.0, bold: bool = False, most: int = 4
@@ -282,9 +287,10 @@ class Ruler:
     def _pieces(self, word: str, room: float, scale: float, bold: bool) -> list[str]:
         pieces = []
         while len(word) > 1 and self.width(word, scale, bold) > room:
-            cut = len(word)
-            while cut > 1 and self.width(word[:cut], scale, bold) > room:
-                cut -= 1
+            fits = bisect.bisect_right(
+                range(1, len(word)), room, key=lambda cut: self.width(word[:cut], scale, bold)
+            )
+            cut = max(1, fits)
             pieces.append(word[:cut])
             word = word[cut:]
         return [*pieces, word]

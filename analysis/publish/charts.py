@@ -43,18 +43,20 @@ def rates_plan(comparison: Comparison, size: Size, width: float, room: float | N
     fixed = AXIS_HEIGHT * unit
     heights = spread(needs, room, fixed, 2.0)
     if means:
-        most = max([g.mean_high for g in groups if g.mean_high is not None] + [0.1]) * 1.05
+        least, most = 0.0, max([g.mean_high for g in groups if g.mean_high is not None] + [0.1]) * 1.05
         ticks = [(value, f"{value:g}") for value in steps(0.0, most, 6)]
         name = "mean deduction, points per routine"
     else:
-        most, ticks = 1.0, PERCENT_TICKS
-        name = {"stuck": "stuck, % of routines"}.get(
-            comparison.question.outcome, "best landing, % of routines"
-        )
+        least, most = _rate_range(groups)
+        whole = (least, most) == (0.0, 1.0)
+        parts = [(value / 100, f"{value:g}") for value in steps(100 * least, 100 * most, 6)]
+        ticks = PERCENT_TICKS if whole else parts
+        name = {"stuck": "stuck"}.get(comparison.question.outcome, "best landing") + ", % of routines"
+        name += "" if whole else " (part of the scale)"
 
     def draw(canvas: Canvas, left: float, top: float) -> None:
         right = left + width - side_width
-        scale = Scale(0.0, most, left + label_width + 0.7 * unit, right - 0.7 * unit)
+        scale = Scale(least, most, left + label_width + 0.7 * unit, right - 0.7 * unit)
         axis(canvas, scale, ticks, top, top + sum(heights), name)
         y = top
         for place, (group, block, height) in enumerate(zip(groups, blocks, heights, strict=True)):
@@ -71,6 +73,15 @@ def rates_plan(comparison: Comparison, size: Size, width: float, room: float | N
             y += height
 
     return Layout(sum(heights) + fixed, draw)
+
+
+def _rate_range(groups: Sequence[Group]) -> tuple[float, float]:
+    """The whole scale, or a part of it where all intervals are so short that they would hide behind their marks."""
+    known = [group for group in groups if group.n]
+    low, high = min((g.low for g in known), default=0.0), max((g.high for g in known), default=1.0)
+    if not high - low < 0.25:
+        return 0.0, 1.0
+    return max(0.0, math.floor(20 * low - 1) / 20), min(1.0, math.ceil(20 * high + 1) / 20)
 
 
 def _beside(group: Group, means: bool) -> tuple[str, str]:
@@ -109,7 +120,7 @@ def difference_plan(comparison: Comparison, size: Size, width: float, room: floa
     directions = _directions(head)
     half = width / 2 - unit
     ends = [ruler.wrap(words, half, 0.92, most=3) for words in directions]
-    foot = (4.2 + 1.25 * max(len(end) for end in ends)) * unit
+    foot = (3.3 + 1.25 * max(len(end) for end in ends)) * unit
     said = [
         ruler.wrap(words, width, 1.0 if i == 0 else 0.92, i == 0, most=3)
         for i, words in enumerate(difference_words(comparison))
@@ -242,14 +253,14 @@ def deductions_plan(
     below = [", ".join(lines) if size.narrow else "" for lines in facts]
     blocks, label_width = labels(size, width, [g.name for g in everyone], below)
     side_width = 0.0 if size.narrow else max(ruler.width(t, 0.86) for lines in facts for t in lines) + unit
-    bars = 5.0 * unit
+    bars = (5.0 if room is None else 2.6) * unit
     needs = [
-        block.height(size) + bars + 1.6 * unit
+        block.height(size) + bars + 2.0 * unit
         if size.narrow
-        else max(block.height(size) + unit, bars) + 1.4 * unit
+        else max(block.height(size) + unit, bars) + 1.6 * unit
         for block in blocks
     ]
-    fixed = (AXIS_HEIGHT + 0.6) * unit
+    fixed = AXIS_HEIGHT * unit
     heights = spread(needs, room, fixed, 1.6)
     most_share = max((count / g.n for g in everyone for _, count in g.counts), default=1.0)
     top_value = max(values[-1] if values else 0.0, 0.5)
@@ -260,24 +271,28 @@ def deductions_plan(
         start, end = left + label_width + 1.2 * unit, left + width - side_width - 1.4 * unit
         scale = Scale(0.0, top_value, start, end)
         step = min([*gaps, top_value / 4]) / top_value * (end - start)
+        counted = step > 0.2 * unit + max(
+            (ruler.width(numbers.whole(count), 0.8) for group in everyone for _, count in group.counts),
+            default=0,
+        )
         bar = max(1.2, min(0.72 * step, 2.2 * unit))
-        axis(canvas, scale, ticks, top, top + sum(heights) + 0.6 * unit, "points lost on the landing")
+        axis(canvas, scale, ticks, top, top + sum(heights), "points lost on the landing")
         y = top
         for place, (group, block, height) in enumerate(zip(everyone, blocks, heights, strict=True)):
-            base = y + height - 0.15 * unit
+            base = y + height - 0.9 * unit
             if size.narrow:
-                canvas.bar(left, y, width, block.height(size) + 0.2 * unit, PAPER)
+                canvas.bar(left, y, width, block.height(size), PAPER)
                 block.draw(canvas, left, y + 0.1 * unit)
             else:
                 block.draw(canvas, left, base - block.height(size))
                 canvas.lines(
                     left + width - side_width + 0.4 * unit, base - 2.4 * unit, facts[place], 0.86, colour=SOFT
                 )
-            tallest = height - (block.height(size) if size.narrow else 0.0) - 2.0 * unit
+            tallest = height - (block.height(size) if size.narrow else 0.0) - 2.4 * unit
             for value, count in group.counts:
                 kept = without.get(group.name, {}).get(value, 0) if without else count
                 _bar(canvas, scale(value), base, bar, tallest / most_share / group.n, kept, count - kept)
-                if 2 * unit <= step * 1.35 or len(values) <= 12:
+                if counted:
                     tip = base - count / group.n / most_share * tallest
                     canvas.text(
                         scale(value), tip - 0.3 * unit, numbers.whole(count), 0.8, INK, anchor="middle"

@@ -54,7 +54,7 @@ def repeats_table(repeats: Repeats) -> Table:
     ]
     note = f"Counted over the compared techniques before the plan's choice (“{repeats.choice}”) is applied."
     return table_of(
-        "repeats", "Athletes who come back", ("Count", "Number"), lines, notes=(note, repeats.note)
+        "repeats", "How often athletes come back", ("Count", "Number"), lines, notes=(note, repeats.note)
     )
 
 
@@ -69,10 +69,13 @@ def strata_tables(strata: Strata, level: float, first: str, second: str) -> list
         lines.append((one.name, numbers.of(one.x1, one.n1), numbers.of(one.x2, one.n2), gap))
     counts = table_of(
         "strata",
-        f"{first} and {second} within each {by}",
-        (by[:1].upper() + by[1:], first, second, "Difference, percentage points"),
+        numbers.capital(f"{first} and {second} within each {by}"),
+        (numbers.capital(by), first, second, "Difference, percentage points"),
         lines,
-        notes=(strata.basis, "Counts are stuck of all routines; the difference is first minus second."),
+        notes=(
+            f"Routines: {strata.basis}.",
+            "Counts are stuck of all routines; the difference is first minus second.",
+        ),
     )
     measures = []
     if strata.difference is not None:
@@ -93,7 +96,7 @@ def strata_tables(strata: Strata, level: float, first: str, second: str) -> list
         contrast_header(level),
         measures,
         (0, 4),
-        (strata.basis, strata.agreement, strata.why),
+        (f"Routines: {strata.basis}.", strata.agreement, strata.why),
     )
     return [counts, together]
 
@@ -161,7 +164,7 @@ def adjusted_table(adjusted: Adjusted, level: float, unit: str) -> Table:
     ]
     if adjusted.fit is not None:
         notes += [adjusted.fit.why, *adjusted.fit.reasons]
-    return table_of("adjusted", "Adjusted comparison", contrast_header(level), lines, (0, 4), notes)
+    return table_of("adjusted", "The difference, adjusted", contrast_header(level), lines, (0, 4), notes)
 
 
 def doubt_table(doubt: Doubt, unit: str, level: float) -> Table:

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
 
-from analysis.comparison.result import Comparison
+from analysis.comparison.result import Comparison, Strata
 from analysis.publish import numbers
 from analysis.publish.canvas import PHONE, SLIDE, THESIS, tidy
 from analysis.publish.charts import (
@@ -27,6 +26,17 @@ INLINE_BYTES = 600_000
 
 
 @dataclass(frozen=True)
+class Sketch:
+    """What a figure says and how it is laid out, before it is drawn."""
+
+    name: str
+    title: str
+    alt: str
+    caption: str
+    plan: Plan
+
+
+@dataclass(frozen=True)
 class Figure:
     """One figure: `files` maps "thesis.svg", "slide.png", "phone.svg", ... to bytes."""
 
@@ -37,34 +47,42 @@ class Figure:
     files: dict[str, bytes]
 
 
-def make_figures(comparison: Comparison, progress: Progress = no_progress) -> tuple[Figure, ...]:
-    """Draw every figure that this comparison has, in the order of the report."""
-    makers: list[Callable[[Comparison], Figure]] = [routines_figure, rates_figure, difference_figure]
+def figure_plans(comparison: Comparison) -> list[Sketch]:
+    """Return what this comparison has to show, in the order of the report."""
+    found = [routines_figure(comparison), rates_figure(comparison), difference_figure(comparison)]
     if any(group.n for contrast in comparison.deductions for group in contrast.groups):
-        makers.append(deductions_figure)
+        found.append(deductions_figure(comparison))
     if comparison.strata is not None and comparison.strata.tables:
-        makers.append(strata_figure)
+        found.append(strata_figure(comparison, comparison.strata))
+    return found
+
+
+def make_figures(comparison: Comparison, progress: Progress = no_progress) -> tuple[Figure, ...]:
+    """Draw every figure that this comparison has."""
+    sketches = figure_plans(comparison)
     found = []
-    for done, maker in enumerate(makers):
-        progress("figures", done, len(makers))
-        found.append(maker(comparison))
-    progress("figures", len(makers), len(makers))
+    for done, sketch in enumerate(sketches):
+        progress("figures", done, len(sketches))
+        found.append(_drawn(sketch))
+    progress("figures", len(sketches), len(sketches))
     return tuple(found)
 
 
-def _figure(name: str, title: str, alt: str, caption: str, plan: Plan) -> Figure:
+def _drawn(sketch: Sketch) -> Figure:
     files = {}
     for size in (THESIS, SLIDE, PHONE):
-        canvas = paint(plan, size, title)
-        wanted = ("svg",) if size is PHONE else ("svg", "pdf", "png")
-        forms = canvas.save(f"{name}-{size.name}", title, alt, wanted)
+        canvas = paint(sketch.plan, size, sketch.title)
+        name = f"{sketch.name}-{size.name}"
+        forms = canvas.save(
+            name, sketch.title, sketch.alt, ("svg",) if size is PHONE else ("svg", "pdf", "png")
+        )
         if len(forms["svg"]) > INLINE_BYTES and "png" not in forms:
-            forms |= canvas.save(f"{name}-{size.name}", title, alt, ("png",))
+            forms |= canvas.save(name, sketch.title, sketch.alt, ("png",))
         files.update({f"{size.name}.{form}": content for form, content in forms.items()})
-    return Figure(name, tidy(title), tidy(alt), tidy(caption), files)
+    return Figure(sketch.name, tidy(sketch.title), tidy(sketch.alt), tidy(sketch.caption), files)
 
 
-def routines_figure(comparison: Comparison) -> Figure:
+def routines_figure(comparison: Comparison) -> Sketch:
     """Every routine as one mark."""
     marked = mark_routines(comparison)
     rows = []
@@ -77,12 +95,12 @@ def routines_figure(comparison: Comparison) -> Figure:
         "Every routine that the headline counts is one mark; techniques in the plan's order, columns from best to "
         "worst, the number of marks under each block."
     )
-    return _figure(
+    return Sketch(
         "routines", "Every routine is one mark", " ".join(rows), caption, partial(routines_plan, marked)
     )
 
 
-def rates_figure(comparison: Comparison) -> Figure:
+def rates_figure(comparison: Comparison) -> Sketch:
     """Rate or mean deduction of each technique."""
     level = numbers.level(comparison.question.level)
     outcome = comparison.question.outcome
@@ -108,27 +126,29 @@ def rates_figure(comparison: Comparison) -> Figure:
             for g in comparison.groups
         ]
         caption = f"Rate with {level} limits; counts and numbers are printed beside each line."
-    return _figure("rates", title, " ".join(rows), caption, partial(rates_plan, comparison))
+    return Sketch("rates", title, " ".join(rows), caption, partial(rates_plan, comparison))
 
 
-def difference_figure(comparison: Comparison) -> Figure:
+def difference_figure(comparison: Comparison) -> Sketch:
     """The planned difference with its interval."""
     head = comparison.headline
     said = [f"{words}." for words in difference_words(comparison)]
     p = f" {numbers.p_words(head.test.p_value)} by {head.test.method}." if head.test else ""
     matters = comparison.question.matters
     band = " The pale band holds differences that the plan calls too small to matter." if matters else ""
-    caption = f"The difference {head.first} minus {head.second} with its interval; the dark line is no difference.{band}"
-    return _figure(
+    caption = (
+        f"The difference {head.first} minus {head.second} with its interval; dark line: no difference.{band}"
+    )
+    return Sketch(
         "difference",
-        f"{head.first} minus {head.second}: the difference",
+        numbers.capital(f"{head.first} minus {head.second}"),
         " ".join(said) + p,
         caption,
         partial(difference_plan, comparison),
     )
 
 
-def deductions_figure(comparison: Comparison) -> Figure:
+def deductions_figure(comparison: Comparison) -> Sketch:
     """Points lost, technique by technique."""
     contrasts = comparison.deductions
     rows = []
@@ -140,7 +160,7 @@ def deductions_figure(comparison: Comparison) -> Figure:
         "Points lost on the landing: bars count routines, hatched bars are falls, the triangle under the "
         "line marks the mean with falls."
     )
-    return _figure(
+    return Sketch(
         "deductions",
         "Points lost on the landing by technique",
         " ".join(rows),
@@ -149,10 +169,9 @@ def deductions_figure(comparison: Comparison) -> Figure:
     )
 
 
-def strata_figure(comparison: Comparison) -> Figure:
+def strata_figure(comparison: Comparison, strata: Strata) -> Sketch:
     """Both techniques within each stratum."""
-    strata, head = comparison.strata, comparison.headline
-    assert strata is not None
+    head = comparison.headline
     by = " and ".join(strata.by)
     shown = largest_strata(strata)
     rows = [
@@ -162,6 +181,6 @@ def strata_figure(comparison: Comparison) -> Figure:
     left_out = len(strata.tables) - len(shown)
     only = f" The {MOST_STRATA} largest are shown, {left_out} more stand in the table." if left_out else ""
     caption = f"Stuck rate of both techniques within each {by} ({strata.basis}).{only}"
-    return _figure(
+    return Sketch(
         "strata", f"Stuck rate within each {by}", " ".join(rows), caption, partial(strata_plan, strata, head)
     )

@@ -37,7 +37,7 @@ def paint(plan: Plan, size: Size, title: str) -> Canvas:
     for zoom in ZOOMS:
         small = replace(size, type=size.type * zoom)
         layout = plan(small, size.width - 2 * margin, room)
-        if layout.height <= room:
+        if layout.height <= room + 0.01:
             break
     canvas = Canvas(small, size.height)
     y = margin * 0.7 + 1.25 * size.type
@@ -75,12 +75,12 @@ def labels(size: Size, width: float, names: Sequence[str], below: Sequence[str])
         room = min(max(widest, 0.14 * width), 0.27 * width) + 1
     blocks = [
         Label(
-            tuple(ruler.wrap(name, room, 1.0, True, most=3)),
+            tuple(ruler.wrap(name, room, 1.0, True, most=4)),
             tuple(ruler.wrap(text, room, 0.86, most=3)) if text else (),
         )
         for name, text in zip(names, below, strict=True)
     ]
-    return blocks, 0.0 if size.narrow else room + 1.2 * size.type
+    return blocks, 0.0 if size.narrow else room + 1.5 * size.type
 
 
 def spread(needs: Sequence[float], room: float | None, fixed: float, most: float) -> list[float]:

@@ -16,8 +16,16 @@ MINUS = words.MINUS
 NOT_ESTIMATED = words.NOT_ESTIMATED
 MOST_DIGITS = 6
 
-level = words.level
 p_words = words.p_value
+
+
+def level(value: float) -> str:
+    r"""A confidence level, to two decimals where pairs have levels of their own.
+
+    >>> level(0.95), level(1 - 0.05 / 3)
+    ('95\xa0%', '98.33\xa0%')
+    """
+    return words.level(round(value, 4))
 
 
 def whole(number: int) -> str:
@@ -36,6 +44,11 @@ def of(x: int, n: int) -> str:
     '9 of 9'
     """
     return f"{whole(x)} of {whole(n)}"
+
+
+def capital(text: str) -> str:
+    """The text with its first letter as a capital, for a caption or a title."""
+    return text[:1].upper() + text[1:]
 
 
 def percent_digits(n: int) -> int:

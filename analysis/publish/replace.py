@@ -56,10 +56,10 @@ class Replacement:
                 yield self.new
             finally:
                 self._clear()
-        # Gone unless another run has come in between, whose lock it then is.
-        with contextlib.suppress(OSError):
-            self.lock.unlink()
-            self.side.rmdir()
+                # An open file can't be unlinked on Windows; there the empty hidden folder stays.
+                with contextlib.suppress(OSError):
+                    self.lock.unlink()
+                    self.side.rmdir()
 
     def repair(self) -> None:
         """Finish the second rename of a run that died between the two; drop what else was left."""

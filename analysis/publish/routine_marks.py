@@ -168,7 +168,9 @@ def routines_plan(marked: Marked, size: Size, width: float, room: float | None) 
 def _column_widths(marked: Marked, width: float, type_size: float) -> list[float]:
     """Every column has room for its header; the rest goes to where the marks are."""
     most = [max((len(row[j]) for row in marked.cells), default=0) for j in range(len(marked.columns))]
-    weights = [math.sqrt(count) for count in most]
+    # A square root leaves room for short columns; with hundreds of marks it would make the long one a tower.
+    power = 0.5 if max(most) <= 60 else 0.9
+    weights = [count**power for count in most]
     least = min(width / len(most), 4.9 * type_size)
     rest = width - least * len(most)
     total = sum(weights) or 1.0

@@ -77,7 +77,7 @@ def rows_table(comparison: Comparison) -> Table:
         ("Rows in the sheet", numbers.whole(rows.read)),
         ("Used in the headline", numbers.whole(rows.used)),
         ("Set aside", numbers.whole(rows.set_aside)),
-        *((f"of these: {item.reason}", numbers.whole(item.rows)) for item in rows.reasons),
+        *((f"Set aside: {item.reason}", numbers.whole(item.rows)) for item in rows.reasons),
         ("Spellings and formats repaired", numbers.whole(rows.repairs)),
         ("Remarks by the checks", numbers.whole(rows.problems)),
     ]
@@ -98,8 +98,11 @@ def who_table(comparison: Comparison) -> Table:
             by, place = ("Meet", meets) if meets.nunique() <= MOST_LINES else ("Round", rounds)
     if place.nunique() > MOST_LINES:
         by, place = "Meet", pd.Series("all meets", index=used.index)
+    # Meets in the order of the sheet, and within a meet its rounds.
+    first_seen = {name: i for i, name in enumerate(dict.fromkeys(meets))}
+    order = {name: (first_seen[meet], i) for i, (name, meet) in enumerate(zip(place, meets, strict=True))}
     lines = []
-    for value in dict.fromkeys(place):
+    for value in sorted(dict.fromkeys(place), key=lambda name: order[name]):
         here = used.loc[place == value, "technique"]
         counts = [int((here == name).sum()) for name in names]
         lines.append((value or "not named", *(numbers.whole(c) for c in counts), numbers.whole(sum(counts))))
@@ -150,7 +153,9 @@ def rates_table(comparison: Comparison) -> Table:
     smaller = [group for group in groups if group.n and group.effective_n < group.n - 0.05]
     notes = [f"Limits: {methods}." if methods else ""]
     if smaller:
-        counted = ", ".join(f"{g.name} {numbers.ratio(g.effective_n)} instead of {g.n}" for g in smaller)
+        counted = ", ".join(
+            f"{g.name} {numbers.words.decimal(g.effective_n, 1)} instead of {g.n}" for g in smaller
+        )
         notes.append(
             f"Because athletes come back, the limits rest on an effective number of routines: {counted}."
         )
@@ -204,14 +209,14 @@ def contrast_table(comparison: Comparison) -> Table:
     lines: list[tuple[str, ...]] = []
     if head.interval is not None:
         name, estimate, limits, _, method = measure_line(
-            _capital(head.interval.quantity), head.interval, head.unit, p
+            numbers.capital(head.interval.quantity), head.interval, head.unit, p
         )
         lines.append((f"{name} (headline)", estimate, limits, p, f"{method}; p: {test}" if test else method))
     else:
         lines.append(("Difference (headline)", numbers.NOT_ESTIMATED, numbers.NOT_ESTIMATED, p, test))
-    lines += [measure_line(_capital(item.quantity), item, head.unit, "") for item in beside.intervals]
+    lines += [measure_line(numbers.capital(item.quantity), item, head.unit, "") for item in beside.intervals]
     lines += [
-        (f"Test of no difference{_side(item)}", "", "", numbers.p_value(item.p_value), item.method)
+        (item.method, "", "", numbers.p_value(item.p_value), f"test of no difference{_side(item)}")
         for item in beside.tests
     ]
     notes = [
@@ -224,12 +229,13 @@ def contrast_table(comparison: Comparison) -> Table:
         beside.note,
     ]
     return table_of(
-        "contrast", f"{head.first} against {head.second}", contrast_header(level), lines, (0, 4), notes
+        "contrast",
+        numbers.capital(f"{head.first} against {head.second}"),
+        contrast_header(level),
+        lines,
+        (0, 4),
+        notes,
     )
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
 
 
 def _side(test: Test) -> str:
@@ -308,7 +314,7 @@ def _points_contrast_table(comparison: Comparison) -> Table:
         for name, found, unit in (("Mean difference", contrast.effect, "points"), ("", contrast.rank, "")):
             if found is not None:
                 line = measure_line(
-                    name or _capital(found.quantity), found, unit, numbers.p_value(found.p_value)
+                    name or numbers.capital(found.quantity), found, unit, numbers.p_value(found.p_value)
                 )
                 lines.append((f"{line[0]}, {contrast.falls}", *line[1:]))
                 notes.append(f"{found.method}: {found.why}." if found.why else "")

@@ -26,6 +26,9 @@ from analysis.publish.tables import Table
 
 FONT = "Calibri"
 TEXT_WIDTH = Cm(16)
+PADDING = Cm(0.5)
+LETTER = Cm(0.2)
+"""Width of a letter in a table's cell, on the generous side: the font may be replaced by a wider one."""
 
 
 def report_docx(comparison: Comparison, tables: Sequence[Table], figures: Sequence[Figure]) -> bytes:
@@ -44,23 +47,19 @@ def report_docx(comparison: Comparison, tables: Sequence[Table], figures: Sequen
     for name, value in design_facts(comparison):
         page.fact(name, value)
     page.say("Heading 1", "The rows")
-    page.table("rows")
+    page.show([], ["rows"])
     page.say("Heading 1", "Every routine")
-    page.figure("routines")
+    page.show(["routines"], [])
     page.say("Heading 1", "Each technique")
-    page.figure("rates")
-    page.table("rates")
+    page.show(["rates"], ["rates"])
     page.say("Heading 1", "The difference")
     page.texts("Normal", [text for text in reading.sentences if text not in points])
-    page.figure("difference")
-    page.table("contrast")
+    page.show(["difference"], ["contrast"])
     page.say("Heading 1", "Points on the landing")
     page.texts("Normal", points)
     if comparison.deductions_why:
         page.say("Normal", f"Deductions aren’t compared: {comparison.deductions_why}.")
-    page.figure("deductions")
-    page.table("deductions")
-    page.table("points_contrast")
+    page.show(["deductions"], ["deductions", "points_contrast"])
     page.say("Heading 1", "What this sample can’t say")
     page.texts("List Bullet", reading.cannot_say)
     page.say("Heading 1", "Cautions")
@@ -68,8 +67,7 @@ def report_docx(comparison: Comparison, tables: Sequence[Table], figures: Sequen
     page.say("Heading 1", "Methods")
     page.texts("Normal", methods_paragraphs(comparison))
     page.say("Heading 1", "Further tables")
-    page.figure("strata")
-    page.rest()
+    page.show(["strata"], page.left())
     page.say("Heading 1", "Works cited")
     page.texts("Works", works_cited(comparison))
     out = io.BytesIO()
@@ -105,41 +103,47 @@ class _Page:
         run.font.color.rgb = _colour(SOFT)
         paragraph.add_run(_clean(value))
 
-    def figure(self, name: str) -> None:
-        found = self._figures.get(name)
-        if found is None:
+    def left(self) -> list[str]:
+        """Names of the tables that have not been shown yet."""
+        return list(self._tables)
+
+    def show(self, figures: Sequence[str], tables: Sequence[str]) -> None:
+        """Point to figures and tables by fields that stay right when things move, then put them here."""
+        figures = [name for name in figures if name in self._figures]
+        tables = [key for key in tables if key in self._tables]
+        pointers = [("Figure", name) for name in figures] + [("Table", key) for key in tables]
+        if not pointers:
             return
-        number = self._counts["Figure"] + 1
-        self._refer("Figure", name, number, f" shows it: {found.title[:1].lower()}{found.title[1:]}.")
+        paragraph = self.say("Normal", "See ")
+        paragraph.paragraph_format.keep_with_next = True
+        numbers = dict(self._counts)
+        for i, (label, name) in enumerate(pointers):
+            numbers[label] += 1
+            paragraph.add_run("" if i == 0 else " and " if i == len(pointers) - 1 else ", ")
+            _field(paragraph, f" REF {_bookmark(label, name)} \\h ", f"{label} {numbers[label]}")
+        paragraph.add_run(".")
+        for name in figures:
+            self._figure(name)
+        for key in tables:
+            self._table(key)
+
+    def _figure(self, name: str) -> None:
+        found = self._figures[name]
         paragraph = self.document.add_paragraph(style="Plate")
         picture = paragraph.add_run().add_picture(io.BytesIO(found.files["thesis.png"]), width=TEXT_WIDTH)
         properties = picture._inline.docPr
         properties.set("descr", _clean(f"{found.title}. {found.alt}"))
         properties.set("title", _clean(found.title))
-        properties.set("name", f"Figure {number}")
+        properties.set("name", f"Figure {self._counts['Figure'] + 1}")
         self._caption("Figure", name, f"{found.title}. {found.caption}", above=False)
 
-    def table(self, key: str) -> None:
-        found = self._tables.pop(key, None)
-        if found is None:
-            return
-        self._refer("Table", key, self._counts["Table"] + 1, f" gives the numbers: {found.title}.")
+    def _table(self, key: str) -> None:
+        found = self._tables.pop(key)
         self._caption("Table", key, found.title, above=True)
         self._grid(found)
         for note in found.notes:
             self.say("Note", note)
         self.say("Note", "")
-
-    def rest(self) -> None:
-        for key in list(self._tables):
-            self.table(key)
-
-    def _refer(self, label: str, name: str, number: int, words: str) -> None:
-        """A sentence that points to the caption by a field, so that it stays right when things move."""
-        paragraph = self.document.add_paragraph(style="Normal")
-        paragraph.paragraph_format.keep_with_next = True
-        _field(paragraph, f" REF {_bookmark(label, name)} \\h ", f"{label} {number}")
-        paragraph.add_run(_clean(words))
 
     def _caption(self, label: str, name: str, words: str, above: bool) -> None:
         self._counts[label] += 1
@@ -182,11 +186,20 @@ def _bookmark(label: str, name: str) -> str:
     return f"{label}_{name}"[:40]
 
 
-def _widths(table: Table) -> list[Any]:
-    """Share the text's width by the longest cell of each column, within limits."""
-    longest = [max(len(row[i]) for row in (table.header, *table.rows)) for i in range(len(table.header))]
-    wanted = [min(max(length, 7), 34) for length in longest]
-    return [int(TEXT_WIDTH * share / sum(wanted)) for share in wanted]
+def _widths(table: Table) -> list[int]:
+    """No number is broken and no column narrower than its longest word; long cells share what is left."""
+    least, most = [], []
+    for i, head in enumerate(table.header):
+        cells = [row[i] for row in table.rows]
+        unbroken = cells if table.numeric[i] else [word for cell in cells for word in cell.split(" ")]
+        least.append(max(len(words) for words in [*head.split(" "), *unbroken]))
+        most.append(min(max(len(cell) for cell in [head, *cells]), 40))
+    floor = [LETTER * length + PADDING for length in least]
+    spare = max(0, TEXT_WIDTH - sum(floor))
+    wishes = [max(0, wide - narrow) for wide, narrow in zip(most, least, strict=True)]
+    share = spare / (sum(wishes) or 1)
+    scale = min(1.0, TEXT_WIDTH / sum(floor))
+    return [int(width * scale + min(share, LETTER) * wish) for width, wish in zip(floor, wishes, strict=True)]
 
 
 def _keep_whole(row: Any, header: bool) -> None:

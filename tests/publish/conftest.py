@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import random
 from collections import Counter
+from pathlib import Path
 
 import pandas as pd
 import pytest
@@ -33,6 +34,7 @@ from analysis.comparison.result import (
     Strata,
     Stratum,
 )
+from analysis.publish.folder import write_report
 from analysis.stats.result import Effect, Fit, Interval, Test
 
 GRADES = ("stuck", "small step or hop", "large step or jump", "several steps", "hand support or fall")
@@ -344,8 +346,8 @@ def _pairs(names: tuple[str, ...]) -> Pairs:
         Pair(
             a,
             b,
-            Interval("difference", 0.1 * (i + 1), -0.2, 0.6, 0.98333, "exact unconditional score", 31),
-            0.03 * (i + 1),
+            Interval("difference", 0.1 * (i % 4 + 1), -0.2, 0.6, 0.98333, "exact unconditional score", 31),
+            0.03 * (i % 4 + 1),
             0.09,
             "",
         )
@@ -359,6 +361,31 @@ def _pairs(names: tuple[str, ...]) -> Pairs:
     )
 
 
+FIVE = (
+    *NAMES,
+    "Diamidov to handstand then tucked double back with a half turn",
+    "straight double back",
+)
+FIVE_COUNTS = ((30, 12, 4, 1, 3), (40, 20, 9, 4, 5), (10, 9, 3, 2, 2), (9, 0, 0, 0, 0), (6, 5, 5, 1, 1))
+
+
+@pytest.fixture(scope="session")
+def variants() -> dict[str, Comparison]:
+    """Comparisons of every kind that a report meets."""
+    return {
+        "five": build(names=FIVE, counts=FIVE_COUNTS),
+        "hostile": build(names=HOSTILE),
+        "deduction": build(outcome="deduction"),
+        "grade": build(outcome="landing grade"),
+        "one routine each": build(names=NAMES[:2], counts=((1, 0, 0, 0, 0), (0, 0, 0, 0, 1))),
+        "six thousand": build(names=NAMES[:2], counts=((3000, 500, 200, 100, 90), (1500, 400, 150, 70, 30))),
+        "twelve": build(
+            names=tuple(f"technique number {i} of a long list" for i in range(12)),
+            counts=tuple((i, 3, 2, 1, 1) for i in range(12)),
+        ),
+    }
+
+
 @pytest.fixture(scope="session")
 def comparison() -> Comparison:
     return build()
@@ -370,3 +397,13 @@ HOSTILE = ('<script>alert("x")</script>', "=cmd()|' /C calc'!A0", r"$\alpha$ & \
 @pytest.fixture(scope="session")
 def hostile() -> Comparison:
     return build(names=HOSTILE, title=r"=1+1 <b>bold</b> $\beta$ & \end{table}")
+
+
+@pytest.fixture(scope="session")
+def report(comparison: Comparison, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return write_report(comparison, tmp_path_factory.mktemp("report") / "autumn")
+
+
+@pytest.fixture(scope="session")
+def hostile_report(hostile: Comparison, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return write_report(hostile, tmp_path_factory.mktemp("hostile") / "autumn")
