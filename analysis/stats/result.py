@@ -152,6 +152,8 @@ class Test(_Shown):
         Monte Carlo draws and the standard error of p; 0 when the p is exact.
     n, assumes, why
         As in `Interval`.
+    mid_p : float
+        The p-value with half the probability of everything exactly as extreme as observed; NaN where not given.
     """
 
     __test__ = False  # not a pytest class
@@ -168,6 +170,7 @@ class Test(_Shown):
     error: float = 0.0
     assumes: str = ""
     why: str = ""
+    mid_p: float = math.nan
 
     def __str__(self) -> str:
         tail = f" ({self.why})" if self.why else ""

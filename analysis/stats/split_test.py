@@ -135,11 +135,11 @@ def draw_splits(first: Whole, second: Whole, budget: Budget, seed: int) -> tuple
     draws = int(max(FEWEST_DRAWS, min(budget.draws, budget.operations / (HYPERGEOMETRIC * cells))))
     n1, n2 = len(first), len(second)
     exchanged = rng.hypergeometric(n2, n1, n1, size=draws)
-    loss = _sum_of_drawn(first, exchanged, rng) - _sum_of_drawn(second, exchanged, rng)
+    loss = draw_sums(first, exchanged, rng) - draw_sums(second, exchanged, rng)
     return exchanged, loss
 
 
-def _sum_of_drawn(values: Whole, sizes: Whole, rng: np.random.Generator) -> Whole:
+def draw_sums(values: Whole, sizes: Whole, rng: np.random.Generator) -> Whole:
     """Return the sum of `sizes[i]` values drawn without replacement, for each i."""
     distinct, counts = np.unique(values, return_counts=True)
     left, rest = sizes.copy(), len(values)
