@@ -4,15 +4,16 @@ from __future__ import annotations
 
 from analysis.comparison.result import Adjusted, Comparison, Doubt, Pairs, Repeats, Strata
 from analysis.publish import numbers
+from analysis.publish.points_tables import deduction_tables
 from analysis.publish.tables import (
     Table,
     contrast_header,
     contrast_table,
-    deduction_tables,
     landings_table,
     measure_line,
     rates_table,
     rows_table,
+    sentence,
     table_of,
     who_table,
 )
@@ -61,6 +62,7 @@ def repeats_table(repeats: Repeats) -> Table:
 def strata_tables(strata: Strata, level: float, first: str, second: str) -> list[Table]:
     """Counts within each stratum, and what the strata say together."""
     by = " and ".join(strata.by)
+    measured = strata.difference or strata.odds_ratio or strata.standardised or strata.homogeneity
     lines = []
     for one in strata.tables:
         n = one.n1 + one.n2
@@ -75,6 +77,7 @@ def strata_tables(strata: Strata, level: float, first: str, second: str) -> list
         notes=(
             f"Routines: {strata.basis}.",
             "Counts are stuck of all routines; the difference is first minus second.",
+            "" if measured else sentence(strata.why),
         ),
     )
     measures = []
@@ -96,7 +99,7 @@ def strata_tables(strata: Strata, level: float, first: str, second: str) -> list
         contrast_header(level),
         measures,
         (0, 4),
-        (f"Routines: {strata.basis}.", strata.agreement, strata.why),
+        (f"Routines: {strata.basis}.", strata.agreement, sentence(strata.why)),
     )
     return [counts, together]
 
@@ -107,10 +110,11 @@ def pairs_table(pairs: Pairs, unit: str, n: int) -> Table:
     for pair in pairs.pairs:
         found = pair.difference
         if found is None:
-            cells = (numbers.NOT_ESTIMATED, numbers.NOT_ESTIMATED)
+            cells = ("–", numbers.NOT_ESTIMATED, numbers.NOT_ESTIMATED)
         else:
             shown_as = numbers.kind(found.quantity, unit)
             cells = (
+                numbers.whole(found.n),
                 numbers.amount(found.estimate, shown_as, found.n),
                 numbers.limits(found.low, found.high, shown_as, found.n),
             )
@@ -123,16 +127,14 @@ def pairs_table(pairs: Pairs, unit: str, n: int) -> Table:
     overall = (
         f"Overall: {numbers.p_with_method(pairs.overall)}."
         if pairs.overall is not None
-        else f"Overall test not made: {pairs.overall_why}."
-        if pairs.overall_why
-        else ""
+        else sentence(pairs.overall_why, "Overall test not made")
     )
     limits = f"{'/'.join(dict.fromkeys(levels))} limits" if levels else "Limits"
-    whys = [f"{pair.first} minus {pair.second}: {pair.why}." for pair in pairs.pairs if pair.why]
+    whys = [sentence(pair.why, f"{pair.first} minus {pair.second}") for pair in pairs.pairs]
     return table_of(
         "pairs",
         "All pairs of techniques",
-        ("Pair", f"Difference, {unit_words}", limits, "p", "Family-wise p"),
+        ("Pair", "n", f"Difference, {unit_words}", limits, "p", "Family-wise p"),
         lines,
         notes=(overall, f"Family-wise control: {pairs.control}.", *whys),
     )
@@ -145,25 +147,19 @@ def adjusted_table(adjusted: Adjusted, level: float, unit: str) -> Table:
         lines.append(measure_line("Adjusted difference", adjusted.difference, unit, ""))
     if adjusted.fit is not None:
         fit = adjusted.fit
-        for i, name in enumerate(fit.names):
-            low, high = fit.intervals[i]
-            lines.append(
-                (
-                    f"Coefficient of {name}",
-                    numbers.points(fit.coefficients[i]),
-                    numbers.limits(low, high, "points", fit.n),
-                    numbers.p_value(fit.p_values[i]),
-                    fit.method,
-                )
-            )
+        columns = zip(fit.names, fit.coefficients, fit.intervals, fit.p_values, strict=True)
+        for name, coefficient, (low, high), p in columns:
+            between = numbers.limits(low, high, "points", fit.n)
+            line = (numbers.points(coefficient), between, numbers.p_value(p), fit.method)
+            lines.append((f"Log odds ratio, {name}", *line))
     if not lines:
-        lines.append(("Adjusted difference", numbers.NOT_ESTIMATED, "", "", ""))
+        lines.append(("Adjusted difference", numbers.NOT_ESTIMATED, "", "–", ""))
     notes = [
         f"Adjusted for {', '.join(adjusted.columns)}; {numbers.whole(adjusted.rows)} routines.",
-        adjusted.why,
+        sentence(adjusted.why),
     ]
     if adjusted.fit is not None:
-        notes += [adjusted.fit.why, *adjusted.fit.reasons]
+        notes += [sentence(text) for text in (adjusted.fit.why, *adjusted.fit.reasons)]
     return table_of("adjusted", "The difference, adjusted", contrast_header(level), lines, (0, 4), notes)
 
 

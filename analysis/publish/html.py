@@ -17,7 +17,7 @@ from analysis.publish import numbers
 from analysis.publish.figures import INLINE_BYTES, Figure
 from analysis.publish.methods import methods_paragraphs, works_cited
 from analysis.publish.rows import cell_text
-from analysis.publish.tables import Table
+from analysis.publish.tables import Table, sentence
 from analysis.reading.sentences import points_sentence
 
 MOST_ROWS = 200
@@ -59,6 +59,7 @@ def report_html(comparison: Comparison, tables: tuple[Table, ...], figures: tupl
         aside=rows_aside(comparison),
         most_rows=MOST_ROWS,
         version=__version__,
+        sentence=sentence,
     )
 
 

@@ -11,6 +11,7 @@ from typing import Any
 
 from analysis.comparison.result import Comparison
 from analysis.publish import numbers
+from analysis.publish.tables import sentence
 
 
 @cache
@@ -69,7 +70,7 @@ def methods_paragraphs(comparison: Comparison) -> list[str]:
             f"{_so(head.interval.assumes)}."
         )
     else:
-        contrast.append(f"No interval could be given: {head.interval_why}.")
+        contrast.append(sentence(head.interval_why, "No interval could be given"))
     if head.test is not None:
         side = "two-sided" if head.test.alternative == "two-sided" else f"one-sided ({question.sides})"
         contrast.append(f"Its p-value is {side}, by {head.test.method}{_so(head.test.assumes)}.")
@@ -78,7 +79,7 @@ def methods_paragraphs(comparison: Comparison) -> list[str]:
                 f"It rests on {numbers.whole(head.test.draws)} random draws (seed {question.seed})."
             )
     else:
-        contrast.append(f"No p-value is given: {head.p_why}.")
+        contrast.append(sentence(head.p_why, "No p-value is given"))
     contrast.append("What is claimed follows the interval alone; the p-value stands beside it.")
     said.append(" ".join(contrast))
     limits = "; ".join(dict.fromkeys(group.method for group in comparison.groups if group.method))
@@ -104,7 +105,7 @@ def _further(comparison: Comparison) -> list[str]:
     said = []
     for contrast in comparison.deductions:
         if contrast.effect is None:
-            said.append(f"Deductions {contrast.falls} were not compared: {contrast.effect_why}.")
+            said.append(sentence(contrast.effect_why, f"Deductions {contrast.falls} were not compared"))
             continue
         words = f"Deductions {contrast.falls} were compared by {contrast.effect.method}"
         if contrast.effect.interval_method not in ("", contrast.effect.method):
@@ -113,7 +114,7 @@ def _further(comparison: Comparison) -> list[str]:
             words += f"; with athletes as units, by {contrast.clustered.method}"
         said.append(words + ".")
     if not comparison.deductions and comparison.deductions_why:
-        said.append(f"Deductions were not compared: {comparison.deductions_why}.")
+        said.append(sentence(comparison.deductions_why, "Deductions were not compared"))
     strata, pairs, adjusted = comparison.strata, comparison.pairs, comparison.adjusted
     if strata is not None:
         used = [
@@ -131,8 +132,8 @@ def _further(comparison: Comparison) -> list[str]:
     if adjusted is not None:
         columns = ", ".join(adjusted.columns)
         fit = f" by {adjusted.fit.method}" if adjusted.fit is not None else ""
-        why = f" {adjusted.why}" if adjusted.why else ""
-        said.append(f"Adjustment for {columns} was {'made' if adjusted.fit else 'not made'}{fit}.{why}")
+        said.append(f"Adjustment for {columns} was {'made' if adjusted.fit else 'not made'}{fit}.")
+        said[-1] += f" {sentence(adjusted.why)}"
     return said
 
 

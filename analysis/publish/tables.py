@@ -6,19 +6,18 @@ one number. Only the sections that the comparison has are made.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import pandas as pd
 
-from analysis.comparison.result import Comparison, PointsContrast
+from analysis.comparison.result import Comparison
 from analysis.publish import numbers
 from analysis.stats.result import Effect, Interval, Test
 
 MOST_LINES = 40
 """A table of who did what with more lines than this names meets only, or else rounds only."""
-MOST_VALUES = 30
-"""More distinct deductions than this are left to the picture and to rows_used.csv."""
 
 
 @dataclass(frozen=True)
@@ -53,6 +52,14 @@ def table_of(
         numeric,
         tuple(note for note in notes if note),
     )
+
+
+def sentence(text: str, about: str = "") -> str:
+    """A remark as a sentence of its own: a capital, one full stop, what it is about in front; "" stays ""."""
+    if not text:
+        return ""
+    words = f"{about}: {text}" if about else text
+    return numbers.capital(words.rstrip(". ")) + "."
 
 
 def best_words(comparison: Comparison) -> str:
@@ -159,7 +166,7 @@ def rates_table(comparison: Comparison) -> Table:
         notes.append(
             f"Because athletes come back, the limits rest on an effective number of routines: {counted}."
         )
-    notes += [f"{group.name}: {group.why}." for group in groups if group.why]
+    notes += [sentence(group.why, group.name) for group in groups if group.why]
     title = {"stuck": "Stuck landings", "deduction": "Landing deduction"}.get(
         comparison.question.outcome, "Best landings"
     )
@@ -219,12 +226,23 @@ def contrast_table(comparison: Comparison) -> Table:
         (item.method, "", "", numbers.p_value(item.p_value), f"test of no difference{_side(item)}")
         for item in beside.tests
     ]
+    if head.test is not None and not math.isnan(head.test.mid_p):
+        lines.insert(
+            1, ("Mid-p of the headline's test", "", "", numbers.p_value(head.test.mid_p), head.test.method)
+        )
+    counts = {group.name: numbers.of(group.x, group.n) for group in comparison.groups}
     notes = [
-        f"First technique: {head.first}. Second: {head.second}. Differences are first minus second, "
-        "ratios first over second.",
-        f"No interval: {head.interval_why}." if head.interval is None and head.interval_why else "",
-        f"No p-value: {head.p_why}." if head.test is None and head.p_why else "",
+        f"First technique: {head.first} ({counts[head.first]}). Second: {head.second} ({counts[head.second]}). "
+        "Differences are first minus second, ratios first over second.",
+        "One-sided question: the interval's other limit is the edge of the scale."
+        if comparison.question.sides != "two"
+        else "",
+        sentence(head.interval_why, "No interval") if head.interval is None else "",
+        sentence(head.p_why, "No p-value") if head.test is None else "",
         head.disagreement,
+        f"The smallest p-value that this design could reach: {numbers.p_value(head.test.smallest)}."
+        if head.test is not None and head.test.smallest is not None
+        else "",
         _remarks([head.interval, head.test, *beside.intervals, *beside.tests]),
         beside.note,
     ]
@@ -244,7 +262,7 @@ def _side(test: Test) -> str:
 
 def _remarks(found: Sequence[Interval | Test | None]) -> str:
     """What the results themselves say about a value that is missing, approximate or drawn."""
-    said = [f"{item.method}: {item.why}." for item in found if item is not None and item.why]
+    said = [sentence(item.why, item.method) for item in found if item is not None and item.why]
     said += [
         f"{item.method}: {numbers.whole(item.draws)} random draws, standard error of p {numbers.points(item.error)}."
         for item in found
@@ -265,82 +283,3 @@ def landings_table(comparison: Comparison) -> Table | None:
         row = [counts.get((name, grade), 0) for grade in grades]
         lines.append((name, *(numbers.whole(c) for c in row), numbers.whole(sum(row))))
     return table_of("landings", "Landings by technique, best first", ("Technique", *grades, "All"), lines)
-
-
-def deduction_tables(comparison: Comparison) -> list[Table]:
-    """Points lost with and without falls, the contrasts, and the full distribution."""
-    if not comparison.deductions:
-        return []
-    return [
-        _points_table(comparison.deductions),
-        _points_contrast_table(comparison),
-        *_distribution(comparison.deductions[0]),
-    ]
-
-
-def _points_table(contrasts: Sequence[PointsContrast]) -> Table:
-    lines = []
-    for contrast in contrasts:
-        for group in contrast.groups:
-            lines.append(
-                (
-                    group.name,
-                    contrast.falls,
-                    numbers.whole(group.n),
-                    numbers.whole(group.athletes),
-                    numbers.whole(group.none),
-                    numbers.points(group.mean),
-                    numbers.deduction(group.median),
-                    numbers.deduction(group.largest),
-                )
-            )
-    header = ("Technique", "Routines", "n", "Athletes", "Without deduction", "Mean", "Median", "Largest")
-    note = "Points lost on the landing, per routine. A fall is a different event from a step."
-    return table_of("deductions", "Landing deduction by technique", header, lines, (0, 1), (note,))
-
-
-def _points_contrast_table(comparison: Comparison) -> Table:
-    lines: list[tuple[str, ...]] = []
-    notes: list[str] = []
-    for contrast in comparison.deductions:
-        if contrast.effect is None:
-            lines.append((f"Mean difference, points, {contrast.falls}", numbers.NOT_ESTIMATED, "", "", ""))
-            notes.append(f"{contrast.falls}: {contrast.effect_why}." if contrast.effect_why else "")
-        if contrast.clustered is not None:
-            p = numbers.p_value(contrast.clustered_test.p_value) if contrast.clustered_test else "–"
-            line = measure_line("Mean difference", contrast.clustered, "points", p)
-            test = f"; p: {contrast.clustered_test.method}" if contrast.clustered_test else ""
-            lines.append((f"{line[0]}, {contrast.falls}, athletes as units", *line[1:4], line[4] + test))
-        for name, found, unit in (("Mean difference", contrast.effect, "points"), ("", contrast.rank, "")):
-            if found is not None:
-                line = measure_line(
-                    name or numbers.capital(found.quantity), found, unit, numbers.p_value(found.p_value)
-                )
-                lines.append((f"{line[0]}, {contrast.falls}", *line[1:]))
-                notes.append(f"{found.method}: {found.why}." if found.why else "")
-    head = comparison.headline
-    notes.insert(
-        0, f"{head.first} minus {head.second}: below zero means that {head.first} loses fewer points."
-    )
-    return table_of(
-        "points_contrast",
-        "Points lost on the landing, compared",
-        contrast_header(comparison.question.level),
-        lines,
-        (0, 4),
-        list(dict.fromkeys(notes)),
-    )
-
-
-def _distribution(contrast: PointsContrast) -> list[Table]:
-    values = sorted({value for group in contrast.groups for value, _ in group.counts})
-    if not 0 < len(values) <= MOST_VALUES:
-        return []
-    lines = []
-    for value in values:
-        counts = [dict(group.counts).get(value, 0) for group in contrast.groups]
-        lines.append(
-            (numbers.deduction(value), *(numbers.whole(c) for c in counts), numbers.whole(sum(counts)))
-        )
-    header = ("Points lost", *(group.name for group in contrast.groups), "All")
-    return [table_of("deduction_values", f"Routines by points lost, {contrast.falls}", header, lines)]

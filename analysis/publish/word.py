@@ -22,7 +22,7 @@ from analysis.publish.canvas import ACCENT, SOFT
 from analysis.publish.figures import Figure
 from analysis.publish.html import design_facts, points_said, question_words
 from analysis.publish.methods import methods_paragraphs, works_cited
-from analysis.publish.tables import Table
+from analysis.publish.tables import Table, sentence
 
 FONT = "Calibri"
 TEXT_WIDTH = Cm(16)
@@ -58,7 +58,7 @@ def report_docx(comparison: Comparison, tables: Sequence[Table], figures: Sequen
     page.say("Heading 1", "Points on the landing")
     page.texts("Normal", points)
     if comparison.deductions_why:
-        page.say("Normal", f"Deductions aren’t compared: {comparison.deductions_why}.")
+        page.say("Normal", sentence(comparison.deductions_why, "Deductions aren’t compared"))
     page.show(["deductions"], ["deductions", "points_contrast"])
     page.say("Heading 1", "What this sample can’t say")
     page.texts("List Bullet", reading.cannot_say)

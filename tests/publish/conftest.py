@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import random
 from collections import Counter
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
@@ -369,6 +370,16 @@ FIVE = (
 FIVE_COUNTS = ((30, 12, 4, 1, 3), (40, 20, 9, 4, 5), (10, 9, 3, 2, 2), (9, 0, 0, 0, 0), (6, 5, 5, 1, 1))
 
 
+def nothing_used() -> Comparison:
+    """A sheet of which no row can be used: there is nothing to show, and the report still says why."""
+    empty = build(names=NAMES[:2], counts=((0, 0, 0, 0, 0), (0, 0, 0, 0, 0)), full=False)
+    why = "the first technique has no routine that can be used"
+    headline = replace(
+        empty.headline, interval=None, interval_why=why, test=None, p_why=why, claim="not shown"
+    )
+    return replace(empty, headline=headline)
+
+
 @pytest.fixture(scope="session")
 def variants() -> dict[str, Comparison]:
     """Comparisons of every kind that a report meets."""
@@ -379,6 +390,7 @@ def variants() -> dict[str, Comparison]:
         "grade": build(outcome="landing grade"),
         "one routine each": build(names=NAMES[:2], counts=((1, 0, 0, 0, 0), (0, 0, 0, 0, 1))),
         "six thousand": build(names=NAMES[:2], counts=((3000, 500, 200, 100, 90), (1500, 400, 150, 70, 30))),
+        "nothing used": nothing_used(),
         "twelve": build(
             names=tuple(f"technique number {i} of a long list" for i in range(12)),
             counts=tuple((i, 3, 2, 1, 1) for i in range(12)),
