@@ -101,13 +101,14 @@ def _interval(canvas: Canvas, scale: Scale, group: Group, place: int, y: float, 
     unit = canvas.size.type
     value = group.mean if means else group.x / group.n if group.n else None
     low, high = (group.mean_low, group.mean_high) if means else (group.low, group.high)
+    if value is None:
+        return
     if low is not None and high is not None and not math.isnan(low) and not math.isnan(high):
         canvas.rule(scale(low), y, scale(high), y, edge, 0.22 * unit)
         for end in (low, high):
             canvas.rule(scale(end), y - 0.35 * unit, scale(end), y + 0.35 * unit, edge, 0.13 * unit)
-    if value is not None:
-        canvas.marks([(scale(value), y)], "o", 1.35 * unit, PAPER, PAPER, 0.0)
-        canvas.marks([(scale(value), y)], shape, 1.05 * unit, fill, edge, 0.2 * unit)
+    canvas.marks([(scale(value), y)], "o", 1.35 * unit, PAPER, PAPER, 0.0)
+    canvas.marks([(scale(value), y)], shape, 1.05 * unit, fill, edge, 0.2 * unit)
 
 
 def difference_plan(comparison: Comparison, size: Size, width: float, room: float | None) -> Layout:

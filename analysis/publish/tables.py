@@ -161,7 +161,8 @@ def rates_table(comparison: Comparison) -> Table:
     notes = [f"Limits: {methods}." if methods else ""]
     if smaller:
         counted = ", ".join(
-            f"{g.name} {numbers.words.decimal(g.effective_n, 1)} instead of {g.n}" for g in smaller
+            f"{g.name} {numbers.words.decimal(g.effective_n, 1 if g.n < 100 else 0)} instead of {g.n}"
+            for g in smaller
         )
         notes.append(
             f"Because athletes come back, the limits rest on an effective number of routines: {counted}."
