@@ -115,7 +115,7 @@ class _Design(NamedTuple):
     firsts: int  # how many of them show the first technique
     both: tuple[
         tuple[Whole, int], ...
-    ]  # outcomes of each athlete with both, and how many are of the first technique
+    ]  # per athlete with both: outcomes, and how many of the first technique
     routines: int
     total: int  # summed outcomes of all routines
     size1: int  # routines of the first technique

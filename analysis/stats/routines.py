@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from analysis.stats.thousandths import thousandths
+from analysis.stats.thousandths import is_missing, thousandths
 
 FEWEST_ATHLETES = 5
 
@@ -42,11 +42,11 @@ def two_techniques(outcome: Iterable[Any], first: Iterable[Any], athlete: Iterab
             raise ValueError(
                 f"first[{i}] is {value!r}; it says True for the first technique and False for the second"
             )
-    found = numbered_routines(outcome, [0 if value else 1 for value in listed], athlete, "first")[0]
+    groups = [0 if value else 1 for value in listed]
     for place, name in enumerate(("first", "second")):
-        if not (found.group == place).any():
+        if place not in groups:
             raise ValueError(f"the {name} technique has no routine; each needs at least one")
-    return found
+    return numbered_routines(outcome, groups, athlete, "first")[0]
 
 
 def numbered_routines(
@@ -87,13 +87,12 @@ def _numbered(codes: Iterable[Hashable], what: str) -> tuple[npt.NDArray[np.int6
     places = []
     for i, code in enumerate(codes):
         try:
-            missing = code is None or bool(code != code)
             place = seen.setdefault(code, len(seen))
-        except (TypeError, ValueError) as error:
+        except TypeError as error:
             raise ValueError(
                 f"{what}[{i}] is {code!r}; a code must be hashable, such as a name or a number"
             ) from error
-        if missing:
+        if is_missing(code):
             raise ValueError(
                 f"{what}[{i}] is {code!r}: a missing code has no place here; set the row aside first"
             )

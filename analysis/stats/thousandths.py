@@ -47,7 +47,7 @@ def thousandths(values: Iterable[Any], what: str = "values") -> npt.NDArray[np.i
 
 def _thousandth(value: Any, position: int, what: str) -> int:
     where = f"{what}[{position}] is {value!r}"
-    if value is None or value != value:
+    if is_missing(value):
         raise ValueError(f"{where}: a missing value has no place here; set the row aside first")
     if isinstance(value, np.floating):  # a short float says what it means in its shortest decimals
         value = float(str(value))
@@ -60,6 +60,16 @@ def _thousandth(value: Any, position: int, what: str) -> int:
     if abs(exact - whole) > REPRESENTATION:
         raise ValueError(f"{where}: points are held as whole thousandths, at most three decimals")
     return whole
+
+
+def is_missing(value: Any) -> bool:
+    """Whether a cell is empty: None, or anything that doesn't equal itself (not-a-number, pandas' missing marks)."""
+    if value is None:
+        return True
+    try:
+        return bool(value != value)
+    except TypeError:  # pandas.NA refuses to be true or false
+        return True
 
 
 def check_groups(first: Iterable[Any], second: Iterable[Any]) -> tuple[npt.NDArray[np.int64], ...]:

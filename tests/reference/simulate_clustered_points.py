@@ -38,7 +38,7 @@ PATTERNS = {"1 to 4": [1, 2, 3, 4, 2], "2 each": [2], "1 each": [1], "one with 6
 NODES, WEIGHTS = np.polynomial.hermite_e.hermegauss(80)
 WEIGHTS = WEIGHTS / WEIGHTS.sum()
 SEED = 20261125
-COLUMNS = (
+COLUMNS = [
     "set",
     "losses",
     "interval",
@@ -51,7 +51,7 @@ COLUMNS = (
     "mean width",
     "width / Welch",
     "smallest share of meets with an interval",
-)
+]
 
 
 def designs() -> Iterator[tuple[str, str, np.ndarray, np.ndarray]]:
@@ -297,18 +297,18 @@ def write(rows: list[tuple], meets: int) -> None:
             cover, width = np.array([row[3] for row in chosen]), np.array([row[4] for row in chosen])
             ratio = f"{np.mean(width / np.array([row[4] for row in naive])):.2f}" if naive else ""
             table.writerow(
-                (
+                [
                     *key,
                     len(chosen),
                     meets,
                     f"{cover.min():.3f}",
                     f"{cover.mean():.3f}",
                     int((cover < 0.94).sum()),
-                    int((cover < 0.9).sum()),
+                    int((cover < 0.90).sum()),
                     f"{width.mean():.3f}",
                     ratio,
                     f"{min(row[5] for row in chosen):.3f}",
-                )
+                ]
             )
     print(path.read_text(encoding="utf-8"))
 
