@@ -7,6 +7,7 @@ from collections import Counter, defaultdict
 from typing import TYPE_CHECKING, Any
 
 from analysis.study.cells import points_text
+from analysis.study.codebook import NOT_SEEN
 from analysis.study.outcome import outcomes
 from analysis.study.problem import Problem
 from analysis.study.text import key, misspelt
@@ -138,19 +139,20 @@ def _same(rows: pd.DataFrame, by: list[str], needed: list[str]) -> list[list[int
     by = [name for name in by if name in rows]
     if any(name not in rows for name in needed):
         return []
-    whole = rows[rows[needed].notna().all(axis=1)]
-    alike = whole[whole.duplicated(by, keep=False)]
-    if len(alike) == 0:
-        return []
-    groups = alike.groupby(by, sort=False, dropna=False).groups
-    return [[int(row) for row in group] for group in groups.values()]
+    groups: dict[tuple[Any, ...], list[int]] = defaultdict(list)
+    columns = [[None if _na(value) else value for value in rows[name]] for name in by]
+    must = [by.index(name) for name in needed]
+    for row, values in zip(rows.index, zip(*columns, strict=True), strict=True):
+        if all(values[place] is not None for place in must):
+            groups[values].append(int(row))
+    return [group for group in groups.values() if len(group) > 1]
 
 
 def _repeated(sheet: Sheet, group: list[int], what: str, variable: str, blocked: set[int]) -> list[Problem]:
     """Block all rows of one routine but the one that counts; all of them where one coder contradicts himself."""
     rows = sheet.rows
     coded = [name for name in ("technique", "landing", "deduction") if name in rows]
-    known = {row: sum(not _na(rows.at[row, name]) for name in coded) for row in group}
+    known = {row: sum(not _open(rows.at[row, name]) for name in coded) for row in group}
     first = next(
         (row for row in group if not _by_another(rows, row, group[0]) and known[row] == max(known.values())),
         group[0],
@@ -187,7 +189,11 @@ def _by_another(rows: pd.DataFrame, row: int, first: int) -> bool:
 
 
 def _contradict(one: Any, other: Any) -> bool:
-    return not _na(one) and not _na(other) and bool(one != other)
+    return not _open(one) and not _open(other) and bool(one != other)
+
+
+def _open(value: Any) -> bool:
+    return _na(value) or value == NOT_SEEN
 
 
 def _one_round(sheet: Sheet, blocked: set[int]) -> list[Problem]:
@@ -266,6 +272,4 @@ def _ranges(sheet: Sheet) -> list[Problem]:
 
 
 def _na(value: Any) -> bool:
-    import pandas as pd
-
-    return value is None or bool(pd.isna(value))
+    return value is None or type(value).__name__ == "NAType" or bool(value != value)

@@ -179,6 +179,11 @@ class Codebook:
         """Rounds of the list, by all their spellings."""
         return Names((name, self.round_aliases.get(name, ())) for name in self.rounds)
 
+    @cached_property
+    def header_names(self) -> Names:
+        """Variables by name and alias. One that `columns` maps answers to its mapped header alone."""
+        return Names((item.name, item.aliases) for item in self.variables if item.name not in self.columns)
+
     def grade(self, name: str) -> Grade:
         """Return the landing category of that exact name; KeyError where there is none."""
         return self.grades[self.rank[name]]

@@ -38,18 +38,12 @@ class Header:
         return not self.missing
 
 
-def variable_names(codebook: Codebook) -> Names:
-    """Return the variables by name and alias. A variable that the codebook maps answers to its mapped header alone."""
-    mapped = codebook.columns
-    return Names((item.name, item.aliases) for item in codebook.variables if item.name not in mapped)
-
-
 def find_header(cells: Sequence[Sequence[str]], codebook: Codebook, file: str) -> Header | None:
     """Return the header: the first line that has all required headers, else the line with most of them.
 
     None where no line has two known headers. A workbook's horizontally merged cells must not be filled in `cells`.
     """
-    names = variable_names(codebook)
+    names = codebook.header_names
     mapped: dict[str, list[str]] = {}
     for variable, header in codebook.columns.items():
         mapped.setdefault(key(header), []).append(variable)

@@ -17,7 +17,7 @@ _MONTH = re.compile(
     re.IGNORECASE,
 )
 _DAY = re.compile(r"\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}")
-_MINUS = dict.fromkeys(map(ord, "‐‑‒–—−﹣－"), "-")
+_SIGNS = {**dict.fromkeys(map(ord, "‐‑‒–—−﹣－"), "-"), **dict.fromkeys(map(ord, "٫．"), "."), ord("，"): ","}
 _DUST = Decimal("0.0000001")
 THOUSAND = Decimal(1000)
 
@@ -58,9 +58,9 @@ def read_thousandths(text: str) -> Number:
     plain = tidy(text)
     changes: list[str] = []
     if not plain.isascii():
-        spelled = "".join(_plain_digit(c) for c in plain).translate(_MINUS).replace("٫", ".")
+        spelled = "".join(_plain_digit(c) for c in plain).translate(_SIGNS)
         if spelled != plain:
-            changes.append("other signs for digits or minus")
+            changes.append("other characters for digits or signs")
             plain = spelled
     if plain.startswith("'"):
         plain = plain[1:].strip()

@@ -16,7 +16,7 @@ from analysis.study import cells as read
 from analysis.study.codebook import NUMERIC, VARIABLES, Codebook, read_codebook
 from analysis.study.dates import dates
 from analysis.study.grid import Grid, column_letter
-from analysis.study.header import Header, variable_names
+from analysis.study.header import Header
 from analysis.study.lines import not_a_routine
 from analysis.study.problem import InputProblem, Problem, Repair
 from analysis.study.source import choose_grid
@@ -69,7 +69,7 @@ class Sheet:
     def column(self, name: str) -> str:
         """Return the column of `rows` that a plan's name means, or raise InputProblem with a suggestion."""
         by_header = {key(header): variable for variable, header in reversed(list(self.headers.items()))}
-        variable = variable_names(self.codebook).find(name)
+        variable = self.codebook.header_names.find(name)
         for found in (name, by_header.get(key(name)), variable):
             if found is not None and found in self.rows.columns:
                 return found

@@ -60,6 +60,8 @@ def key(text: str) -> str:
         plain = unicodedata.normalize("NFKD", plain)
         plain = "".join(c for c in plain if not unicodedata.combining(c)).translate(_LETTERS)
     plain = plain.translate(_MARKS)
+    if "/" in plain:
+        plain = "/".join(part.strip() for part in plain.split("/"))
     return " ".join(plain.split()).strip(" .,;:!")
 
 
@@ -146,7 +148,7 @@ def misspelt(text: str, other: str) -> bool:
     from rapidfuzz.distance import OSA
 
     mine, theirs = key(text).split(), key(other).split()
-    if mine == theirs or not mine or not theirs:
+    if not mine or not theirs or "".join(mine) == "".join(theirs):
         return False
     if len(mine) != len(theirs):
         return _one_slip("".join(mine), "".join(theirs), OSA.distance)

@@ -62,7 +62,7 @@ def _decoded(data: bytes, file: str) -> tuple[str, str, list[Repair]]:
         why = f"the file isn't UTF-8; read as {encoding}: check letters with accents"
         repairs = [Repair(file, None, None, "", encoding, why)]
     strange = sum(1 for c in text[:20000] if c < " " and c not in "\t\n\r\x0b\x0c\x1a")
-    if strange > len(text[:20000]) // 100:
+    if strange > max(20, len(text[:20000]) // 100):
         raise InputProblem(
             Problem(
                 file,

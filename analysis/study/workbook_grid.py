@@ -6,6 +6,7 @@ import datetime as dt
 import io
 import xml.etree.ElementTree as ElementTree
 import zipfile
+import zlib
 from collections.abc import Callable, Iterator
 from functools import partial
 from typing import Any, TypeVar
@@ -25,12 +26,13 @@ from analysis.study.workbook_scan import (
 _T = TypeVar("_T")
 _DAMAGED = (
     zipfile.BadZipFile,
+    zlib.error,
     ElementTree.ParseError,
     ValueError,
     OSError,
     EOFError,
     KeyError,
-    NotImplementedError,
+    RuntimeError,  # a member that asks for a password, or (NotImplementedError) for an unknown packing
 )
 
 
@@ -52,8 +54,10 @@ def worksheets(data: bytes, file: str, named: str | None) -> Iterator[Grid]:
         for name, scan in scans.items():
             _check_reach(file, name, scan)
     workbook = _guarded(file, lambda: CalamineWorkbook.from_filelike(io.BytesIO(data)))
-    details = [item for item in workbook.sheets_metadata if "WorkSheet" in str(item.typ)]
-    names = [item.name for item in sorted(details, key=lambda item: "Visible" not in str(item.visible))]
+    details = [item for item in workbook.sheets_metadata if str(item.typ).endswith(".WorkSheet")]
+    names = [
+        item.name for item in sorted(details, key=lambda item: not str(item.visible).endswith(".Visible"))
+    ]
     if named is not None:
         names = [_named(file, named, names)]
     paths = {} if archive is None else _sheet_paths(archive)
@@ -146,7 +150,7 @@ def _sheet_paths(archive: zipfile.ZipFile) -> dict[str, str]:
 def _scanned(file: str, archive: zipfile.ZipFile, path: str) -> Scan:
     try:
         xml = archive.read(path)
-    except (*_DAMAGED, RuntimeError):
+    except _DAMAGED:
         raise _unreadable(file, "the workbook is damaged or cut short", "copy or download it again") from None
     return scan_xlsx(xml)
 

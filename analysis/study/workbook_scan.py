@@ -15,7 +15,7 @@ MOST_CELLS = 20_000_000
 
 _CELL = re.compile(rb"<(?:\w+:)?c\s([^>]*?)(?:/>|>(.*?)</(?:\w+:)?c>)", re.DOTALL)
 _PLACE = re.compile(rb'\br="([A-Z]{1,3})([0-9]{1,7})"')
-_VALUE = re.compile(rb"<(?:\w+:)?(?:v|is)>")
+_VALUE = re.compile(rb"<(?:\w+:)?(?:v>[^<]|is>)")
 _FORMULA = re.compile(rb"<(?:\w+:)?f[\s/>]")
 ERROR = "this is a spreadsheet error"
 NOT_COMPUTED = "this formula has no stored value"
@@ -72,7 +72,7 @@ def scan_xlsx(xml: bytes) -> Scan:
         scan.reach(row, column)
         if b't="e"' in attributes:
             scan.faults[row, column] = ERROR
-        elif _FORMULA.search(body) and not _VALUE.search(body):
+        elif _FORMULA.search(body) and not _VALUE.search(body) and b't="str"' not in attributes:
             scan.faults[row, column] = NOT_COMPUTED
     return scan
 
