@@ -76,8 +76,7 @@ class _Search:
         """The outer end of the first part of a box that can't be discarded, at any fineness."""
         edges = np.linspace(box.low, box.high, PARTS + 1)
         narrow = edges[1] - edges[0] <= self.measure.width(box.low) or depth > 60
-        observed = self.observed(edges)
-        upper, lower = self.tails(box, edges, observed)
+        upper, sure, lower = self.tails(box, edges)
         t = self.cut.nodes[box.blocks].ravel()
         at_high = self.chances(float(edges[0]), t)
         for k in range(PARTS):
@@ -94,43 +93,36 @@ class _Search:
                 continue
             if narrow or self.boxes > MOST_BOXES:
                 return float(edges[k])
-            sure = self.first(edges[k + 1 : k + 2], observed[k : k + 1], upper[k], box.upper[1])
-            part = _Box(
-                float(edges[k]),
-                float(edges[k + 1]),
-                box.blocks[still],
-                (upper[k], sure[0]),
-                (lower[k], lower[k + 1]),
-            )
+            tails = (upper[k], sure[k]), (lower[k], lower[k + 1])
+            part = _Box(float(edges[k]), float(edges[k + 1]), box.blocks[still], *tails)
             found = self.first_kept(part, depth + 1)
             if found is not None:
                 return found
         return None
 
-    def tails(self, box: _Box, edges: Floats, observed: Floats) -> tuple[Integers, Integers]:
-        """Where the upper tail of each part starts, and where the lower tail at each edge ends, for each x2."""
+    def tails(self, box: _Box, edges: Floats) -> tuple[Integers, Integers, Integers]:
+        """For each x2: where each part's upper tail starts, and that of every value in it; where lower tails end."""
+        x1, n1, x2, n2 = self.counts
+        observed = self.measure.score(x1, n1, x2, n2, edges)
         slack = TIE * (1 + np.where(np.isinf(observed), 0.0, np.abs(observed)))
-        upper = self.first(edges[:-1], (observed - slack)[1:], *box.upper)
         last = box.lower[1]
         if self.both_tails and edges[-1] == self.measure.null:
             # z + z_o falls, so below the null no table counts that only ties there.
-            x1, n1, x2, n2 = self.counts
             low, _ = pooled_z_limits(x1, n1, x2, n2, "two-sided", strict=True)
             first, second = np.arange(n1 + 1)[:, None], np.arange(n2 + 1)
             last = np.minimum(last, (first <= low[first + second]).sum(axis=0))
-        lower = self.first(edges, slack - observed, np.minimum(box.lower[0], last), last)
-        return upper, lower
-
-    def observed(self, u: Floats) -> Floats:
-        """The observed table's score."""
-        x1, n1, x2, n2 = self.counts
-        return self.measure.score(x1, n1, x2, n2, u)
+        shape = [PARTS, PARTS, PARTS + 1]
+        found = self.first(
+            np.concatenate([edges[:-1], edges[1:], edges]),
+            np.concatenate([(observed - slack)[1:], observed[:-1], slack - observed]),
+            np.repeat([box.upper[0], box.upper[0], np.minimum(box.lower[0], last)], shape, axis=0),
+            np.repeat([box.upper[1], box.upper[1], last], shape, axis=0),
+        )
+        return found[:PARTS], found[PARTS : 2 * PARTS], found[2 * PARTS :]
 
     def first(self, u: Floats, mark: Floats, low: Integers, high: Integers) -> Integers:
         """For each u and x2 the smallest x1 from low to high with score >= mark, by halving: scores rise with x1."""
         _, n1, _, n2 = self.counts
-        shape = (len(u), n2 + 1)
-        low, high = np.broadcast_to(low, shape).copy(), np.broadcast_to(high, shape).copy()
         while (open_ := np.nonzero(low < high))[0].size:
             middle = (low[open_] + high[open_]) // 2
             reached = self.measure.score(middle, n1, open_[1], n2, u[open_[0]]) >= mark[open_[0]]

@@ -190,7 +190,7 @@ def test_one_sided_limits_belong_to_one_sided_barnard(first, second, side) -> No
 
 @given(counts, counts)
 @example((9, 9), (14, 22))
-@settings(deadline=None, max_examples=25)
+@settings(deadline=None, max_examples=12)
 def test_swapping_groups_turns_the_interval_round(first, second) -> None:
     found, swapped = exact_difference(*first, *second), exact_difference(*second, *first)
     assert (found.low, found.high) == (-swapped.high, -swapped.low)
@@ -236,7 +236,7 @@ def test_limit_at_a_tie_is_the_null_itself() -> None:
 
 
 @given(counts, counts)
-@settings(deadline=None, max_examples=20)
+@settings(deadline=None, max_examples=10)
 def test_wider_level_and_two_one_sided_form_hold_the_estimate(first, second) -> None:
     for form in ("two-sided", "two one-sided"):
         narrow, wide = (exact_difference(*first, *second, level, form=form) for level in (0.9, 0.99))
