@@ -122,9 +122,11 @@ def clustered_difference(
 
     Notes
     -----
-    Coverage of nominal 95 % for rates, measured for this project: at least .941 in 2,060 cells, at 1.36 times the width
-    of Newcombe's interval. For points (tests/reference/simulate_clustered_points.py) it is worst with one routine
-    each of five or six athletes and rare falls: no interval can include a loss that no routine has shown.
+    Coverage of nominal 95 %, measured for this project. Rates: at least .941 in 2,060 cells, at 1.36 times the width of
+    Newcombe's interval. Points (tests/reference/clustered_points.csv, 819 cells of 5 to 40 athletes a technique): with
+    losses up to .4, at least .935 and .986 on average; with rare falls of 1.0, at least .835 and .975 on average, 68
+    cells below .94. The worst are five to ten athletes with one routine each: no interval can include a loss that no
+    routine has shown. Welch's interval on routines is half as wide and has 602 of these cells below .94.
 
     Not for groups in which better athletes chose one technique: no interval mends that.
 

@@ -72,10 +72,13 @@ def permutation_mean_difference(
 
     Notes
     -----
-    Not for routines of athletes who come back: see `analysis.stats.clustered.athlete_permutation`. The interval
-    assumes that the technique shifts every deduction by the same amount. Where most routines lose nothing and a few
-    lose much, that is a strong assumption: with nine routines of which eight lose nothing, no shift but zero leaves
-    the eight in place, and the interval can end at zero exactly.
+    Not for routines of athletes who come back: see `analysis.stats.clustered.athlete_permutation`.
+
+    The interval assumes that the technique shifts every deduction by the same amount. Where one technique mostly loses
+    nothing and the other often loses something, that is false, and as an interval for the difference of means it is
+    then too short on the side of the cleaner group: with 95 % against 60 % of routines clean, 22 v 9, nominal 95 %
+    covered some 76 % (150 samples), where `clustered_difference(..., kind="points")` with one routine per athlete
+    covered 92 %. Where the two have the same shape it holds its level.
 
     References
     ----------

@@ -289,7 +289,7 @@ def compare(y, grade, group, athlete, found, chance, usable) -> None:
 def write(rows: list[tuple], meets: int) -> None:
     path = Path(__file__).with_name("clustered_points.csv")
     with path.open("w", newline="", encoding="utf-8") as file:
-        table = csv.writer(file)
+        table = csv.writer(file, lineterminator="\n")
         table.writerow(COLUMNS)
         for key in dict.fromkeys(row[:3] for row in rows):
             chosen = [row for row in rows if row[:3] == key]
