@@ -67,9 +67,9 @@ def question_words(comparison: Comparison) -> str:
     """The plan's question as one asks it."""
     question, head = comparison.question, comparison.headline
     ask = {
-        "stuck": "stuck more often, or less often, than",
-        "deduction": "costing more, or fewer, points on the landing than",
-        "landing grade": "landed better, or worse, than",
+        "stuck": f"Is {head.first} stuck more often, or less often, than {head.second}?",
+        "deduction": f"Does {head.first} cost more, or fewer, points on the landing than {head.second}?",
+        "landing grade": f"Is {head.first} landed better, or worse, than {head.second}?",
     }[question.outcome]
     more = len(question.techniques) - 2
     others = (
@@ -77,7 +77,7 @@ def question_words(comparison: Comparison) -> str:
         if more
         else ""
     )
-    return f"Is {head.first} {ask} {head.second}?{others}"
+    return ask + others
 
 
 def design_facts(comparison: Comparison) -> list[tuple[str, str]]:

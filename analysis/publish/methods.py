@@ -59,8 +59,7 @@ def methods_paragraphs(comparison: Comparison) -> list[str]:
     said = [
         f"The event sheet held {numbers.whole(rows.read)} routines; {numbers.whole(rows.used)} were used and "
         f"{numbers.whole(rows.set_aside)} set aside, each with its reason. Landings were read by the codebook for "
-        f"{question.discipline}, edition {question.edition}; {numbers.whole(rows.repairs)} spellings or formats were "
-        "repaired and are listed by the check of the sheet.",
+        f"{question.discipline}, edition {question.edition}{_repaired(rows.repairs)}.",
         f"The outcome is {outcome}. Compared, in this order: {groups}.",
     ]
     contrast = [f"The planned contrast is {head.first} minus {head.second}. {head.reason}"]
@@ -94,6 +93,17 @@ def methods_paragraphs(comparison: Comparison) -> list[str]:
         )
     said += _further(comparison)
     return [" ".join(paragraph.split()) for paragraph in said if paragraph.strip()]
+
+
+def _repaired(repairs: int) -> str:
+    if not repairs:
+        return ""
+    what = (
+        "one spelling or format was"
+        if repairs == 1
+        else f"{numbers.whole(repairs)} spellings or formats were"
+    )
+    return f"; {what} repaired, as the check of the sheet lists"
 
 
 def _so(assumes: str) -> str:

@@ -10,7 +10,7 @@ import pandas as pd
 
 from analysis.comparison.result import Comparison
 from analysis.publish import numbers
-from analysis.publish.canvas import ACCENT, FAINT, INK, PAPER, SECOND, SOFT, Canvas, Ruler, Size
+from analysis.publish.canvas import ACCENT, FAINT, INK, PAPER, SECOND, SOFT, Canvas, Ruler, Size, tidy
 from analysis.publish.layout import Layout, labels, spread
 from analysis.publish.tables import used_rows
 
@@ -32,6 +32,7 @@ class Marked:
     columns: tuple[str, ...]
     cells: tuple[tuple[tuple[tuple[str, bool], ...], ...], ...]
     best: str
+    fall: str
 
     @property
     def kinds(self) -> set[str]:
@@ -81,6 +82,8 @@ def mark_routines(comparison: Comparison) -> Marked:
         columns=tuple(columns[place] for place in kept),
         cells=tuple(cells),
         best=best,
+        fall=" or ".join(name for name in comparison.grade_names if (used.loc[fall, "landing"] == name).any())
+        or "fall",
     )
 
 
@@ -96,20 +99,23 @@ def _point_columns(points: pd.Series) -> tuple[pd.Series, list[str]]:
     """One column a value where there are few, else none, then steps of a round width."""
     known = sorted({float(value) / 1000 for value in points.dropna()})
     if len(known) <= MOST_COLUMNS:
-        place = {value: i for i, value in enumerate(known)}
         columns = [numbers.deduction(value) if value else "none" for value in known]
-        return points.map(lambda v: -1 if _missing(v) else place[float(v) / 1000]), columns
+        return points.map(lambda v: -1 if _missing(v) else known.index(float(v) / 1000)), columns
     width = next(
         step
         for step in (0.1, 0.2, 0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 100.0)
         if known[-1] / step <= MOST_COLUMNS - 1
     )
-    bins = math.ceil(known[-1] / width - 1e-9)
-    columns = ["none"] + [
-        f"{'above ' if i == 0 else ''}{numbers.deduction(i * width)} to {numbers.deduction((i + 1) * width)}"
-        for i in range(bins)
-    ]
-    return points.map(lambda v: -1 if _missing(v) else math.ceil(float(v) / 1000 / width - 1e-9)), columns
+
+    def bin_of(value: float) -> int:
+        return math.ceil(value / width - 1e-9)
+
+    columns = []
+    for place in range(bin_of(known[-1]) + 1):
+        here = [value for value in known if bin_of(value) == place]
+        ends = dict.fromkeys(numbers.deduction(value) for value in (here or [place * width]))
+        columns.append("none" if place == 0 else " to ".join([*ends][:: max(1, len(ends) - 1)]))
+    return points.map(lambda v: -1 if _missing(v) else bin_of(float(v) / 1000)), columns
 
 
 def routines_plan(marked: Marked, size: Size, width: float, room: float | None) -> Layout:
@@ -117,7 +123,7 @@ def routines_plan(marked: Marked, size: Size, width: float, room: float | None) 
     ruler = Ruler(size)
     type_size = size.type
     blocks, label_width = labels(size, width, marked.names, marked.below)
-    widths = _column_widths(marked, width - label_width, type_size)
+    widths = _column_widths(marked, width - label_width, ruler)
     heads = [
         ruler.wrap(name, w - 0.5 * type_size, 0.86, most=4)
         for name, w in zip(marked.columns, widths, strict=True)
@@ -165,16 +171,18 @@ def routines_plan(marked: Marked, size: Size, width: float, room: float | None) 
     return Layout(head_height + sum(heights) + foot, draw)
 
 
-def _column_widths(marked: Marked, width: float, type_size: float) -> list[float]:
+def _column_widths(marked: Marked, width: float, ruler: Ruler) -> list[float]:
     """Every column has room for its header; the rest goes to where the marks are."""
     most = [max((len(row[j]) for row in marked.cells), default=0) for j in range(len(marked.columns))]
     # A square root leaves room for short columns; with hundreds of marks it would make the long one a tower.
     power = 0.5 if max(most) <= 60 else 0.9
     weights = [count**power for count in most]
-    least = min(width / len(most), 4.9 * type_size)
-    rest = width - least * len(most)
+    words = [max(ruler.width(word, 0.86) for word in tidy(name).split(" ")) for name in marked.columns]
+    least = [max(2.6 * ruler.size.type, word + 0.9 * ruler.size.type) for word in words]
+    shrink = min(1.0, width / sum(least))
+    rest = max(0.0, width - sum(least))
     total = sum(weights) or 1.0
-    return [least + rest * weight / total for weight in weights]
+    return [wide * shrink + rest * weight / total for wide, weight in zip(least, weights, strict=True)]
 
 
 def _draw_cell(
@@ -204,7 +212,7 @@ class _Entry:
 def _legend(marked: Marked, ruler: Ruler, width: float) -> list[list[_Entry]]:
     """The key of the marks that occur, broken into lines that fit."""
     other = "not stuck" if marked.best == "stuck" else "with deduction"
-    words = {"best": marked.best, "other": other, "fall": "fall"}
+    words = {"best": marked.best, "other": other, "fall": marked.fall}
     wanted = [(kind, words[kind], False) for kind in KINDS if kind in marked.kinds]
     if marked.returning:
         wanted.append((wanted[0][0], "dot: the athlete has more than one routine here", True))

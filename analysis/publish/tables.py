@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from analysis.comparison.result import Comparison
+from analysis.comparison.result import Comparison, Group
 from analysis.publish import numbers
 from analysis.stats.result import Effect, Interval, Test
 
@@ -231,7 +231,7 @@ def contrast_table(comparison: Comparison) -> Table:
         lines.insert(
             1, ("Mid-p of the headline's test", "", "", numbers.p_value(head.test.mid_p), head.test.method)
         )
-    counts = {group.name: numbers.of(group.x, group.n) for group in comparison.groups}
+    counts = {group.name: _counted(comparison, group) for group in comparison.groups}
     notes = [
         f"First technique: {head.first} ({counts[head.first]}). Second: {head.second} ({counts[head.second]}). "
         "Differences are first minus second, ratios first over second.",
@@ -245,7 +245,7 @@ def contrast_table(comparison: Comparison) -> Table:
         if head.test is not None and head.test.smallest is not None
         else "",
         _remarks([head.interval, head.test, *beside.intervals, *beside.tests]),
-        beside.note,
+        f"Lines below the headline: {beside.note[:1].lower()}{beside.note[1:]}" if beside.note else "",
     ]
     return table_of(
         "contrast",
@@ -255,6 +255,12 @@ def contrast_table(comparison: Comparison) -> Table:
         (0, 4),
         notes,
     )
+
+
+def _counted(comparison: Comparison, group: Group) -> str:
+    if comparison.question.outcome == "deduction":
+        return f"{numbers.whole(group.n)} routines"
+    return f"{best_words(comparison).lower()} {numbers.of(group.x, group.n)}"
 
 
 def _side(test: Test) -> str:

@@ -125,11 +125,14 @@ def build(
     quantity = {"stuck": "difference", "deduction": "mean difference"}.get(
         outcome, "chance of the better landing, less one half"
     )
-    interval = Interval(quantity, estimate, low, high, 0.95, "exact unconditional score", len(used))
-    test = Test(0.0339, "two-sided", "Barnard (pooled z)", len(used), attained=0.0339, bound=0.0339)
+    interval = Interval(quantity, estimate, low, high, 0.95, "exact unconditional, Agresti–Min", len(used))
+    test = Test(0.0339, "two-sided", "Barnard, pooled z", len(used), attained=0.0339, bound=0.0339)
     ratio = Interval("ratio", 1.5714, 1.021, 2.31, 0.95, "Koopman", 31)
-    odds = Interval("odds ratio", float("inf"), 0.84, float("inf"), 0.95, "exact (conditional)", 31)
-    tests = (Test(0.0661, "two-sided", "Fisher", 31), Test(0.0004, "two-sided", "Boschloo", 31))
+    odds = Interval("odds ratio", float("inf"), 0.84, float("inf"), 0.95, "conditional exact (Cornfield)", 31)
+    tests = (
+        Test(0.0661, "two-sided", "Fisher's exact test", 31),
+        Test(0.0004, "two-sided", "Boschloo, Fisher p", 31),
+    )
     deductions = tuple(
         PointsContrast(
             falls,
@@ -347,7 +350,9 @@ def _pairs(names: tuple[str, ...]) -> Pairs:
         Pair(
             a,
             b,
-            Interval("difference", 0.1 * (i % 4 + 1), -0.2, 0.6, 0.98333, "exact unconditional score", 31),
+            Interval(
+                "difference", 0.1 * (i % 4 + 1), -0.2, 0.6, 0.98333, "exact unconditional, Agresti–Min", 31
+            ),
             0.03 * (i % 4 + 1),
             0.09,
             "",

@@ -39,8 +39,8 @@ def test_a_run_with_fewer_methods_cites_fewer_works(comparison: Comparison) -> N
 def test_every_method_is_named(comparison: Comparison) -> None:
     said = " ".join(methods_paragraphs(comparison))
     for method in (
-        "exact unconditional score",
-        "Barnard (pooled z)",
+        "exact unconditional, Agresti–Min",
+        "Barnard, pooled z",
         "Koopman",
         "Zelen",
         "penalised logistic (Firth)",
