@@ -15,6 +15,8 @@ LINES_SEARCHED = 200
 """How far down the header may stand; titles and notes above it are not routines."""
 
 _BRACKETED = re.compile(r"\s*[\(\[][^()\[\]]*[\)\]]\s*$")
+_SPARE = ("note", "clip", "coder", "apparatus", "date", "start order")
+"""Where the first of two columns is taken and the other kept beside it; elsewhere the sheet is refused."""
 _NEEDED = ("meet", "athlete", "technique")
 
 
@@ -110,9 +112,9 @@ def _header(
                     row + 1,
                     line[chosen[0]].strip(),
                     None,
-                    f"columns {shown} are both headed as {variable}",
+                    f"columns {shown} are all headed as {variable}",
                     "rename or remove all but one",
-                    blocks=True,
+                    blocks=variable not in _SPARE,
                 )
             )
         columns[variable] = chosen[0]
@@ -138,7 +140,7 @@ def _header(
                 )
             )
     ordered = {variable: columns[variable] for variable in VARIABLES if variable in columns}
-    return Header(row, _unique(line), ordered, _missing(ordered), tuple(problems), tuple(repairs))
+    return Header(row, unique_names(line), ordered, _missing(ordered), tuple(problems), tuple(repairs))
 
 
 def _slips(line: Sequence[str], claims: dict[str, list[int]], codebook: Codebook) -> dict[str, int]:
@@ -160,7 +162,8 @@ def _slips(line: Sequence[str], claims: dict[str, list[int]], codebook: Codebook
     return found
 
 
-def _unique(line: Sequence[str]) -> tuple[str, ...]:
+def unique_names(line: Sequence[str]) -> tuple[str, ...]:
+    """Return the headers of a line made unique; a blank one is called by its column's letter."""
     names: list[str] = []
     used: set[str] = set()
     for place, cell in enumerate(line):

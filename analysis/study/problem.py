@@ -105,6 +105,9 @@ class InputProblem(Exception):  # noqa: N818 - the name says what the user sees:
         self.problems: tuple[Problem, ...] = (problems,) if isinstance(problems, Problem) else tuple(problems)
         super().__init__("\n".join(str(problem) for problem in self.problems))
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        return InputProblem, (self.problems,)
+
 
 def _quoted(value: str) -> str:
     shown = " ".join(value.split())

@@ -16,7 +16,7 @@ from analysis.study import cells as read
 from analysis.study.codebook import NUMERIC, VARIABLES, Codebook, read_codebook
 from analysis.study.dates import dates
 from analysis.study.grid import Grid, column_letter
-from analysis.study.header import Header
+from analysis.study.header import Header, unique_names
 from analysis.study.lines import not_a_routine
 from analysis.study.problem import InputProblem, Problem, Repair
 from analysis.study.source import choose_grid
@@ -156,10 +156,9 @@ class _Reading:
 
         self._sort_lines()
         width = max([len(self.header.names), *(len(self.grid.cells[i]) for i in self.lines)])
-        names = [*self.header.names]
-        names += [f"column {column_letter(place)}" for place in range(len(names), width)]
-        own = [[self._own(i, j) for i in self.lines] for j in range(width)]
         headed = self.grid.cells[self.header.row]
+        names = unique_names([*headed, *[""] * (width - len(headed))])
+        own = [[self._own(i, j) for i in self.lines] for j in range(width)]
         kept = [
             j for j in range(width) if (j < len(headed) and headed[j].strip()) or any(map(str.strip, own[j]))
         ]
@@ -229,9 +228,7 @@ class _Reading:
             self.lines.append(i)
             torn = self.grid.torn.get(i)
             if self.grid.delimiter and any(cell.strip() for cell in line[len(self.header.names) :]):
-                torn = (
-                    f"the row has more cells than the header ({len(line)} against {len(self.header.names)})"
-                )
+                torn = f"the row has more cells than the header: {len(line)} against {len(self.header.names)}"
             if torn:
                 remedy = "put a text that holds the delimiter or a decimal comma in quotation marks, or save as xlsx"
                 self.torn.add(i)

@@ -53,13 +53,15 @@ def _decoded(data: bytes, file: str) -> tuple[str, str, list[Repair]]:
             return data.decode(encoding), encoding, []
         except UnicodeDecodeError:
             pass
-    try:
-        text = data.decode("utf-8")
-        encoding = "utf-8"
-        repairs = []
-    except UnicodeDecodeError:
-        text, encoding = _guessed(data)
-        why = f"the file isn't UTF-8; read as {encoding}: check letters with accents"
+    repairs: list[Repair] = []
+    text, encoding = data.decode("utf-8", "replace"), "utf-8"
+    lost = text.count("\ufffd")
+    if lost:
+        if sum(not c.isascii() for c in text) > 3 * lost:
+            why = "some characters are damaged: save the file again as UTF-8"
+        else:
+            text, encoding = _guessed(data)
+            why = f"the file isn't UTF-8; read as {encoding}: check letters with accents"
         repairs = [Repair(file, None, None, "", encoding, why)]
     strange = sum(1 for c in text[:20000] if c < " " and c not in "\t\n\r\x0b\x0c\x1a")
     if strange > max(20, len(text[:20000]) // 100):

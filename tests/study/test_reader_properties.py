@@ -1,9 +1,9 @@
 """Properties of the reader: tables come back whole, and a spoiled sheet loses no row and changes no value in silence.
 
 The spoiled sheets start from a clean one whose truth is known. Each is spoiled by one to four of the things that
-coaches, phones and spreadsheets do to a sheet. Whatever happens, three things must hold: nothing but InputProblem is raised;
-every line that isn't blank is a routine or is listed as none; and every value is the truth, or is unread. A value that
-differs from its cell is listed.
+coaches, phones and spreadsheets do to a sheet. Three things must hold: nothing but InputProblem is raised; every line
+that isn't blank is a routine or is listed as none; every value is the truth or unread, and listed where it differs from
+its cell.
 """
 
 import csv

@@ -1,5 +1,7 @@
 """The reader of event sheets, rule by rule: what is read, what is repaired, what is left unread."""
 
+import pickle
+
 import pytest
 
 from analysis.study.codebook import read_codebook
@@ -175,7 +177,7 @@ def test_missing_and_double_headers_are_told_all_at_once(sheet_of):
     said = refusals(
         sheet_of, [["1", "2", "3", "4", "5"]], ["meet", "athlete", "technique", "landing", "Landing"]
     )
-    assert "both headed as landing" in said
+    assert "all headed as landing" in said
     said = refusals(sheet_of, [["1", "2"]], ["x", "y"])
     assert "no line names the columns" in said
 
@@ -422,3 +424,33 @@ def test_a_worksheet_of_a_text_file_is_told_to_be_none(tmp_path):
     path = tmp_path / "sheet.csv"
     path.write_text(CLEAN)
     assert "no worksheets" in read_sheet(path, worksheet="Routines").problems[0].problem
+
+
+def test_a_damaged_character_does_not_turn_a_utf8_file_into_another_encoding(text_sheet):
+    text = (
+        CLEAN.replace("M1", "Köln").encode()
+        + "Köln,Zoë,piked double back,stuck,0\nKöln,Jö".encode()[:-1]
+        + b",x,hop,0.1\n"
+    )
+    sheet = text_sheet(text)
+    assert sheet.rows["meet"].tolist() == ["Köln"] * 4
+    assert any("damaged" in repair.why for repair in sheet.repairs)
+
+
+def test_every_column_of_a_text_file_is_kept_under_a_name_of_its_own(text_sheet):
+    sheet = text_sheet(
+        ",meet,athlete,technique,landing,note,note,column A,column I\n"
+        "0,M1,A1,x,hop,a,b,c,d\n1,M1,A2,x,hop,e,f,g,h,i\n"
+    )
+    assert list(sheet.original.columns) == [
+        "column A", "meet", "athlete", "technique", "landing", "note", "note (2)", "column A (2)", "column I", "column J",
+    ]  # fmt: skip
+    assert sheet.original.loc[2].tolist() == ["0", "M1", "A1", "x", "hop", "a", "b", "c", "d", ""]
+
+
+def test_the_refusal_survives_another_process(tmp_path):
+    with pytest.raises(InputProblem) as caught:
+        read_sheet(tmp_path / "none.csv")
+    again = pickle.loads(pickle.dumps(caught.value))
+    assert again.problems == caught.value.problems
+    assert str(again) == str(caught.value)
