@@ -25,7 +25,7 @@ from analysis.publish.layout import AXIS_HEIGHT, Layout, Scale, axis, labels, sp
 from analysis.stats.result import Interval
 
 PERCENT_TICKS = [(0.0, "0"), (0.25, "25"), (0.5, "50"), (0.75, "75"), (1.0, "100")]
-MOST_STRATA = 30
+MOST_STRATA = 20
 
 
 def rates_plan(comparison: Comparison, size: Size, width: float, room: float | None) -> Layout:

@@ -20,7 +20,7 @@ _MARKS = {
     "<": r"\textless{}",
     ">": r"\textgreater{}",
     "|": r"\textbar{}",
-    '"': r"\textquotedbl{}",
+    '"': r"\char34{}",
     "`": r"\textasciigrave{}",
     "\N{MINUS SIGN}": r"\ensuremath{-}",
     "\N{MULTIPLICATION SIGN}": r"\ensuremath{\times}",

@@ -133,7 +133,7 @@ def routines_plan(marked: Marked, size: Size, width: float, room: float | None) 
     foot = (0.9 + 1.4 * len(legend)) * type_size
     above = [block.height(size) if size.narrow else 0.0 for block in blocks]
     least = [0.0 if size.narrow else block.height(size) for block in blocks]
-    limit = (room if room is not None else 640.0) - head_height - foot
+    limit = (room if room is not None else 560.0) - head_height - foot
     pitch = type_size * 0.95
     while True:
         per_row = [max(1, int((w - 0.7 * type_size) / pitch)) for w in widths]

@@ -88,8 +88,11 @@ def rows_table(comparison: Comparison) -> Table:
         ("Spellings and formats repaired", numbers.whole(rows.repairs)),
         ("Remarks by the checks", numbers.whole(rows.problems)),
     ]
-    note = "Every row is listed once, in rows_used.csv or in rows_set_aside.csv, the latter with its reason."
-    return table_of("rows", "Where the rows of the sheet went", ("Rows", "Number"), lines, notes=(note,))
+    notes = (
+        "Every row is listed once, in rows_used.csv or in rows_set_aside.csv, the latter with its reason. A cell there "
+        "that a spreadsheet could take for a formula has an apostrophe in front.",
+    )
+    return table_of("rows", "Where the rows of the sheet went", ("Rows", "Number"), lines, notes=notes)
 
 
 def who_table(comparison: Comparison) -> Table:

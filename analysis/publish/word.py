@@ -26,6 +26,8 @@ from analysis.publish.tables import Table, sentence
 
 FONT = "Calibri"
 TEXT_WIDTH = Cm(16)
+TALLEST = Cm(20)
+"""A taller picture is made smaller, so that it stands on one page with its caption."""
 PADDING = Cm(0.5)
 LETTER = Cm(0.2)
 """Width of a letter in a table's cell, on the generous side: the font may be replaced by a wider one."""
@@ -131,6 +133,8 @@ class _Page:
         found = self._figures[name]
         paragraph = self.document.add_paragraph(style="Plate")
         picture = paragraph.add_run().add_picture(io.BytesIO(found.files["thesis.png"]), width=TEXT_WIDTH)
+        if picture.height > TALLEST:
+            picture.width, picture.height = int(picture.width * TALLEST / picture.height), TALLEST
         properties = picture._inline.docPr
         properties.set("descr", _clean(f"{found.title}. {found.alt}"))
         properties.set("title", _clean(found.title))
@@ -192,8 +196,9 @@ def _widths(table: Table) -> list[int]:
     for i, head in enumerate(table.header):
         cells = [row[i] for row in table.rows]
         unbroken = cells if table.numeric[i] else [word for cell in cells for word in cell.split(" ")]
-        least.append(max(len(words) for words in [*head.split(" "), *unbroken]))
-        most.append(min(max(len(cell) for cell in [head, *cells]), 40))
+        bold = [1.2 * len(word) for word in head.split(" ")]
+        least.append(max(bold + [len(words) for words in unbroken]))
+        most.append(min(max(len(cell) for cell in [head, *cells]), 46))
     floor = [LETTER * length + PADDING for length in least]
     spare = max(0, TEXT_WIDTH - sum(floor))
     wishes = [max(0, wide - narrow) for wide, narrow in zip(most, least, strict=True)]
