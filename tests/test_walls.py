@@ -11,7 +11,7 @@ import pytest
 ROOT = Path(__file__).resolve().parent.parent
 LEFT_OUT = {".git", ".venv", "reports", "demo_report", "build", "dist", "node_modules"}
 TEXT = {".py", ".toml", ".md", ".txt", ".css", ".js", ".html", ".j2", ".json", ".cff", ".ipynb", ""}
-HEAVY = ("numpy", "scipy", "pandas", "matplotlib", "statsmodels", "pydantic", "openpyxl", "docx", "joblib")
+HEAVY = ("numpy", "scipy", "pandas", "matplotlib", "statsmodels", "openpyxl", "docx", "joblib")
 
 
 def in_fresh_python(code: str) -> str:
