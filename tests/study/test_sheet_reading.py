@@ -443,7 +443,8 @@ def test_every_column_of_a_text_file_is_kept_under_a_name_of_its_own(text_sheet)
         "0,M1,A1,x,hop,a,b,c,d\n1,M1,A2,x,hop,e,f,g,h,i\n"
     )
     assert list(sheet.original.columns) == [
-        "column A", "meet", "athlete", "technique", "landing", "note", "note (2)", "column A (2)", "column I", "column J",
+        "column A", "meet", "athlete", "technique", "landing", "note", "note (2)",
+        "column A (2)", "column I", "column J",
     ]  # fmt: skip
     assert sheet.original.loc[2].tolist() == ["0", "M1", "A1", "x", "hop", "a", "b", "c", "d", ""]
 
