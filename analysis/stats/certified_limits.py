@@ -30,7 +30,7 @@ from analysis.stats.rejection import log_factorials, pooled_z_limits
 
 TIE = 1e-8  # scores closer than this count as tied, which can only widen the interval
 PARTS = 16
-MOST_BOXES = 4000
+MOST_BOXES = 20_000  # twenty times what 1,300 random limits took at most; near-tied tables can take more
 
 Integers = NDArray[np.int64]
 
