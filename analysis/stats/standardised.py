@@ -66,7 +66,15 @@ def standardised_difference(
     is the technique's own n); Wilson limits at that n are combined by square and add with the correlation that the
     shared columns bring. t is on n - coefficients, or on twice the number of athletes.
 
-    Evidence: tests/reference/logistic/coverage.csv, nominal 95 %. EVIDENCE
+    Evidence: tests/reference/logistic/coverage.csv, 68 cells of 300 meets, 30 to 200 routines, better athletes
+    choosing the first technique, nominal 95 %; worst cell, mean, mean width:
+
+    - one routine per athlete: this .927, .965, .41; delta method with z .923, .962, .38 (and limits outside -1 to 1);
+    - 20 or 60 athletes, 1 to 3 routines each: this .957, .983, .52; delta with cluster-robust variance and t .840,
+      .936, .41; this with repeats ignored .870, .950, .42.
+
+    In a trial run on the same kind of grid, square and add of logit limits fell to .68 and the profile interval of
+    the coefficient carried over to the difference to .78. The price of safety with repeats is a quarter more width.
 
     Without columns it isn't the plain difference: the penalty pulls 9 of 9 below 100 %, and 9/9 v 14/22 gives .30
     instead of .36. Set beside the plain difference, a small step towards 0 is not yet an effect of the columns.
