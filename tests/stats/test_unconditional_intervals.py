@@ -160,7 +160,7 @@ def coherent(table: tuple[int, int, int, int], level: float = 0.95) -> str:
 
 
 def test_null_is_inside_when_barnard_accepts_every_table_to_four() -> None:
-    """Run once over all 4,459 tables with n1 <= n2 <= 12 (1,356 rejected): no gap for the difference, 9 for the ratio."""
+    """Run once over all 4,459 tables with n1 <= n2 <= 12 (1,356 rejected): difference no gap, ratio 9 gaps."""
     for n1, n2 in itertools.combinations_with_replacement(range(1, 5), 2):
         for x1, x2 in itertools.product(range(n1 + 1), range(n2 + 1)):
             assert coherent((x1, n1, x2, n2)) == "agrees"
