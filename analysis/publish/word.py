@@ -13,7 +13,7 @@ from docx.enum.table import WD_TABLE_ALIGNMENT
 from docx.enum.text import WD_ALIGN_PARAGRAPH
 from docx.oxml import OxmlElement
 from docx.oxml.ns import qn
-from docx.shared import Cm, Pt, RGBColor
+from docx.shared import Cm, Emu, Pt, RGBColor
 from docx.text.paragraph import Paragraph
 
 from analysis.comparison.result import Comparison
@@ -134,7 +134,7 @@ class _Page:
         paragraph = self.document.add_paragraph(style="Plate")
         picture = paragraph.add_run().add_picture(io.BytesIO(found.files["thesis.png"]), width=TEXT_WIDTH)
         if picture.height > TALLEST:
-            picture.width, picture.height = int(picture.width * TALLEST / picture.height), TALLEST
+            picture.width, picture.height = Emu(int(picture.width * TALLEST / picture.height)), TALLEST
         properties = picture._inline.docPr
         properties.set("descr", _clean(f"{found.title}. {found.alt}"))
         properties.set("title", _clean(found.title))
