@@ -48,7 +48,8 @@ def make_adjusted(sample: Sample, question: Question) -> Adjusted | None:
         return Adjusted(names, None, None, len(frame), str(found))
     stuck = frame["stuck"].astype(int).to_numpy()
     design = np.column_stack([first.astype(float), columns])
-    fit = firth(stuck, design, level=question.level, names=(question.techniques[0], *labels))
+    # Only the technique's own interval is profiled: the others are there to be held fixed, not to be read.
+    fit = firth(stuck, design, level=question.level, names=(question.techniques[0], *labels), columns=[0])
     athletes = frame["athlete"].tolist() if question.repeats == "cluster" else None
     difference = standardised_difference(stuck, first, columns, level=question.level, athlete=athletes)
     if math.isnan(difference.low):
