@@ -1,7 +1,8 @@
 """The same athlete more than once: differences and rates that count athletes, not routines.
 
 The test that belongs beside them exchanges whole athletes (`analysis.stats.athletes`); the chance of the better
-landing with repeats is in `analysis.stats.superiority`. Both are named here too.
+landing with repeats is in `analysis.stats.superiority`, the logistic model with a random intercept in
+`analysis.stats.random_intercept`. All are named here too.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from scipy import stats
 from analysis.stats.athletes import athlete_permutation
 from analysis.stats.effective import Spread, effective_sizes, shared_correlation, spreads
 from analysis.stats.proportions import wilson_limits
+from analysis.stats.random_intercept import random_intercept
 from analysis.stats.result import Alternative, Interval, check_alternative, check_choice, check_level
 from analysis.stats.routines import Routines, few_athletes, numbered_routines, two_techniques
 from analysis.stats.superiority import clustered_superiority
@@ -26,6 +28,7 @@ __all__ = [
     "clustered_difference",
     "clustered_groups",
     "clustered_superiority",
+    "random_intercept",
 ]
 
 Kind = Literal["auto", "stuck", "points"]

@@ -62,8 +62,8 @@ def numbered_routines(
         As in `two_techniques`.
     """
     values = thousandths(outcome, "outcome")
-    groups, codes = _numbered(group, what)
-    athletes, _ = _numbered(athlete, "athlete")
+    groups, codes = number_codes(group, what)
+    athletes, _ = number_codes(athlete, "athlete")
     if not len(values) == len(groups) == len(athletes):
         raise ValueError(
             f"outcome has {len(values)} entries, {what} {len(groups)} and athlete {len(athletes)}; "
@@ -79,7 +79,7 @@ def numbered_routines(
     return Routines(values, rank[groups].astype(np.int64), athletes), [codes[place] for place in order]
 
 
-def _numbered(codes: Iterable[Hashable], what: str) -> tuple[npt.NDArray[np.int64], list[Hashable]]:
+def number_codes(codes: Iterable[Hashable], what: str) -> tuple[npt.NDArray[np.int64], list[Hashable]]:
     """Number the codes in their order of appearance; any hashable code will do, tuples among them."""
     if isinstance(codes, (str, bytes)) or not isinstance(codes, Iterable):
         raise ValueError(f"{what} is {codes!r}; a list with one code per routine is needed")
