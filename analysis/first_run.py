@@ -79,7 +79,6 @@ def run_demo() -> int:
     done = _run([str(_inside("landings")), "report", DEMO_PLAN, "--out", DEMO_FOLDER])
     if done.returncode != 0:
         raise Trouble("The demo report was not made (see above).")
-    _say("In a browser: " + (ROOT / DEMO_FOLDER / "report.html").as_uri())
     return 0
 
 
