@@ -155,7 +155,7 @@ def report(plan: str, out: str, as_json: bool) -> None:
     bar = _Bar()
     found = analysis.compare(plan, progress=bar)
     try:
-        folder = analysis.write_report(found, out)
+        folder = analysis.write_report(found, out, progress=bar)
     except ReportFolderProblem as refused:
         if as_json:
             _give(

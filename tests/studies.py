@@ -55,7 +55,9 @@ def write_study(
     return plan
 
 
-def routines(technique: str, landings: Sequence[str], prefix: str, meet: str = "Lindenau", **more: str) -> list:
+def routines(
+    technique: str, landings: Sequence[str], prefix: str, meet: str = "Lindenau", **more: str
+) -> list:
     """One routine per athlete: the landings of `technique`, with the deduction that fits each landing."""
     fits = {
         "stuck": "0",

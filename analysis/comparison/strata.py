@@ -93,6 +93,7 @@ def _agreement(headline: Headline, within: Interval, question: Question) -> tupl
         by=question.strata,
         plain=plain,
         within=within.estimate,
+        n=headline.interval.n,
         sign_changes=sign,
         claim=headline.claim,
         claim_within=claim,

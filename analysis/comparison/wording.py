@@ -19,6 +19,7 @@ from analysis.reading.sentences import (
     Arm,
     cautions,
     headline_sentence,
+    limit,
     one_sided_sentence,
     overall_sentence,
     p_sentence,
@@ -136,14 +137,28 @@ def _cannot(
     if interval is not None and headline.unit == "proportion" and question.sides == "two":
         width = interval.high - interval.low
         if width > WIDE:
-            said.append(say("cannot", "wide", width=numbers.percentage_points(width)))
+            said.append(say("cannot", "wide", width=limit(width, "proportion", interval.n)))
     if headline.outcome == "stuck":
         for group in groups:
             slots = {"name": group.name, "count": numbers.count(group.x, group.n)}
             if group.n and group.x == group.n:
-                said.append(say("cannot", "all_stuck", limit=numbers.percent(group.low), **slots))
+                said.append(
+                    say(
+                        "cannot",
+                        "all_stuck",
+                        limit=numbers.percent(group.low, numbers.percent_digits(group.n)),
+                        **slots,
+                    )
+                )
             elif group.n and group.x == 0:
-                said.append(say("cannot", "none_stuck", limit=numbers.percent(group.high), **slots))
+                said.append(
+                    say(
+                        "cannot",
+                        "none_stuck",
+                        limit=numbers.percent(group.high, numbers.percent_digits(group.n)),
+                        **slots,
+                    )
+                )
     fewest = min((group.athletes for group in groups[:2]), default=0)
     if repeats.choice == "cluster" and repeats.returning and 0 < fewest < FEW_ATHLETES:
         said.append(say("cannot", "few_athletes", athletes=fewest))

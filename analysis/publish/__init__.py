@@ -1,0 +1,1 @@
+"""From a frozen comparison to files: tables, figures, page, document. No statistics."""

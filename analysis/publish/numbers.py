@@ -17,6 +17,7 @@ NOT_ESTIMATED = words.NOT_ESTIMATED
 MOST_DIGITS = 6
 
 p_words = words.p_value
+percent_digits = words.percent_digits
 
 
 def level(value: float) -> str:
@@ -49,11 +50,6 @@ def of(x: int, n: int) -> str:
 def capital(text: str) -> str:
     """The text with its first letter as a capital, for a caption or a title."""
     return text[:1].upper() + text[1:]
-
-
-def percent_digits(n: int) -> int:
-    """Whole percentages below 100 routines, one decimal from there: more would be more than was seen."""
-    return 0 if n < 100 else 1
 
 
 def percent(value: float | None, n: int) -> str:

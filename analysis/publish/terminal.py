@@ -6,7 +6,7 @@ import textwrap
 from typing import TYPE_CHECKING
 
 from analysis.reading import numbers
-from analysis.reading.sentences import interval_words
+from analysis.reading.sentences import interval_words, limit
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -42,15 +42,18 @@ def counts_text(counts: Counts) -> str:
     lines = []
     for name, interval in (("first", counts.first), ("second", counts.second)):
         x, n = interval.counts[0]
+        digits = numbers.percent_digits(n)
         lines.append(
-            f"{name:<7} {numbers.count(x, n):>10}   {numbers.percent(interval.estimate):>6}   "
-            f"{numbers.level(interval.level)} {numbers.percent(interval.low)} to {numbers.percent(interval.high)}"
+            f"{name:<7} {numbers.count(x, n):>10}   {numbers.percent(interval.estimate, digits):>6}   "
+            f"{numbers.level(interval.level)} {numbers.percent(interval.low, digits)} to "
+            f"{numbers.percent(interval.high, digits)}"
         )
     difference = counts.difference
+    low, high = difference.low, difference.high
     lines += [
         "",
-        f"difference, first minus second: {numbers.percentage_points(difference.estimate)} percentage points "
-        f"({interval_words(difference.low, difference.high, difference.level, 'proportion')}; {difference.method})",
+        f"difference, first minus second: {limit(difference.estimate, 'proportion', difference.n)} percentage points "
+        f"({interval_words(low, high, difference.level, 'proportion', difference.n)}; {difference.method})",
     ]
     for name, interval in (("ratio", counts.ratio), ("odds ratio", counts.odds_ratio)):
         lines.append(
@@ -106,11 +109,12 @@ def _groups(comparison: Comparison) -> list[str]:
     word = {"stuck": "stuck", "deduction": "without deduction", "landing grade": "in the best grade"}
     lines = [f"{'':<{wide}}  {word[comparison.question.outcome]}, with its interval; athletes"]
     for group in comparison.groups:
-        rate = numbers.percent(group.x / group.n) if group.n else numbers.NOT_ESTIMATED
+        digits = numbers.percent_digits(group.n)
+        rate = numbers.percent(group.x / group.n, digits) if group.n else numbers.NOT_ESTIMATED
         mean = "" if group.mean is None else f"   {numbers.points(group.mean)} points per routine"
         lines.append(
             f"{group.name:<{wide}}  {numbers.count(group.x, group.n):>10}  {rate:>6}  "
-            f"{numbers.percent(group.low)} to {numbers.percent(group.high)}  {group.athletes:>4}{mean}"
+            f"{numbers.percent(group.low, digits)} to {numbers.percent(group.high, digits)}  {group.athletes:>4}{mean}"
         )
     return lines
 

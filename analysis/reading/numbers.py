@@ -6,6 +6,7 @@ Tables, pictures and sentences all call these functions, so a number cannot read
 from __future__ import annotations
 
 import math
+from decimal import ROUND_HALF_UP, Decimal
 
 MINUS = "\N{MINUS SIGN}"
 NOT_ESTIMATED = "not estimated"
@@ -18,23 +19,40 @@ def signed(text: str) -> str:
     return text.replace("-", MINUS)
 
 
+def fixed(value: float, digits: int, shift: int = 0) -> str:
+    """`value` times 10^shift with `digits` decimals, a half rounded away from zero as people do it.
+
+    The number's shortest decimal form is rounded, so 0.425 is a half although no float is 0.425.
+
+    >>> fixed(0.425, 0, 2), f"{42.5:.0f}"
+    ('43', '42')
+    """
+    exact = Decimal(repr(float(value))).scaleb(shift)
+    return f"{exact.quantize(Decimal(1).scaleb(-digits), rounding=ROUND_HALF_UP):f}"
+
+
+def percent_digits(n: int) -> int:
+    """Whole percentages below 100 routines, one decimal from there: more would be more than was seen."""
+    return 0 if n < 100 else 1
+
+
 def decimal(value: float | None, digits: int) -> str:
     """A number with a fixed count of decimals; infinity and a missing value in words."""
     if value is None or math.isnan(value):
         return NOT_ESTIMATED
     if math.isinf(value):
         return "infinity" if value > 0 else "minus infinity"
-    return signed(f"{value:.{digits}f}")
+    return signed(fixed(value, digits))
 
 
 def percent(value: float | None, digits: int = 0) -> str:
     """A proportion as a percentage. A value that isn't 0 or 1 never rounds to 0 % or 100 %: it gains digits."""
     if value is None or math.isnan(value):
         return NOT_ESTIMATED
-    shown = f"{100 * value:.{digits}f}"
+    shown = fixed(value, digits, 2)
     while digits < 4 and 0 < abs(value) < 1 and abs(float(shown)) in (0.0, 100.0):
         digits += 1
-        shown = f"{100 * value:.{digits}f}"
+        shown = fixed(value, digits, 2)
     return f"{signed(shown)}\N{NO-BREAK SPACE}%"
 
 
@@ -42,10 +60,10 @@ def percentage_points(value: float | None, digits: int = 0) -> str:
     """A difference of proportions in percentage points, without the unit."""
     if value is None or math.isnan(value):
         return NOT_ESTIMATED
-    shown = f"{100 * value:.{digits}f}"
+    shown = fixed(value, digits, 2)
     while digits < 4 and value != 0 and float(shown) == 0:
         digits += 1
-        shown = f"{100 * value:.{digits}f}"
+        shown = fixed(value, digits, 2)
     return signed(shown)
 
 
@@ -53,10 +71,10 @@ def points(value: float | None, digits: int = 2) -> str:
     """Points of deduction; an interval's limit that rounds to 0 but isn't 0 gains a digit."""
     if value is None or math.isnan(value) or math.isinf(value):
         return decimal(value, digits)
-    shown = f"{value:.{digits}f}"
+    shown = fixed(value, digits)
     while digits < 4 and value != 0 and float(shown) == 0:
         digits += 1
-        shown = f"{value:.{digits}f}"
+        shown = fixed(value, digits)
     return signed(shown)
 
 
@@ -70,7 +88,7 @@ def p_value(value: float | None) -> str:
         return "p > .999" if value < 1 else "p = 1"
     # Between .0495 and .0505 three decimals could hide the side of .05 on which the value lies.
     digits = 4 if 0.0495 <= value <= 0.0505 else 3
-    return "p = " + f"{value:.{digits}f}"[1:]
+    return "p = " + fixed(value, digits).removeprefix("0")
 
 
 def count(x: int, n: int) -> str:

@@ -47,38 +47,34 @@ def say(group: str, key: str, **slots: str | int) -> str:
 
 def rate(arm: Arm) -> str:
     """A rate with its count; at 0 and at 100 % the limit that still fits is said in the same breath."""
-    slots = {"count": numbers.count(arm.x, arm.n), "percent": numbers.percent(arm.x / arm.n) if arm.n else ""}
     if arm.n == 0:
-        return slots["count"]
+        return numbers.count(arm.x, arm.n)
+    digits = numbers.percent_digits(arm.n)
+    slots = {"count": numbers.count(arm.x, arm.n), "percent": numbers.percent(arm.x / arm.n, digits)}
     if arm.x == arm.n:
-        return say("rate", "all", limit=numbers.percent(arm.low), **slots)
+        return say("rate", "all", limit=numbers.percent(arm.low, digits), **slots)
     if arm.x == 0:
-        return say("rate", "none", limit=numbers.percent(arm.high), **slots)
+        return say("rate", "none", limit=numbers.percent(arm.high, digits), **slots)
     return say("rate", "plain", **slots)
 
 
-def interval_words(low: float, high: float, level: float, unit: str, sides: str = "two") -> str:
+def interval_words(low: float, high: float, level: float, unit: str, n: int, sides: str = "two") -> str:
     """An interval in the unit of its outcome; of a one-sided interval only the limit that was computed."""
-    shown = level_words(level)
+    shown = numbers.level(level)
     if sides == "more":
-        return say("interval", "lower", low=limit(low, unit), level=shown)
+        return say("interval", "lower", low=limit(low, unit, n), level=shown)
     if sides == "fewer":
-        return say("interval", "upper", high=limit(high, unit), level=shown)
-    return say("interval", "two", low=limit(low, unit), high=limit(high, unit), level=shown)
+        return say("interval", "upper", high=limit(high, unit, n), level=shown)
+    return say("interval", "two", low=limit(low, unit, n), high=limit(high, unit, n), level=shown)
 
 
-def level_words(level: float) -> str:
-    """The confidence level in words."""
-    return numbers.level(level)
-
-
-def limit(value: float, unit: str) -> str:
-    """A difference or its limit: percentage points, points, or a chance."""
+def limit(value: float, unit: str, n: int) -> str:
+    """A difference or its limit from `n` routines: percentage points, points, or a chance."""
     if unit == "proportion":
-        return numbers.percentage_points(value)
+        return numbers.percentage_points(value, numbers.percent_digits(n))
     if unit == "points":
         return numbers.points(value)
-    return numbers.percent(value + 0.5)
+    return numbers.percent(value + 0.5, numbers.percent_digits(n))
 
 
 def headline_sentence(
@@ -116,6 +112,7 @@ def headline_sentence(
     key = {"first higher": "higher", "first lower": "lower", "about the same": "same", "not shown": "open"}[
         claim
     ]
+    n = first.n + second.n
     shown_matters = ""
     if matters is not None:
         shown_matters = (
@@ -130,9 +127,9 @@ def headline_sentence(
         rate2=rate(second),
         mean1=numbers.points(first.mean),
         mean2=numbers.points(second.mean),
-        difference=limit(estimate, unit),
-        chance=limit(estimate, unit),
-        interval=interval_words(low, high, level, unit, sides),
+        difference=limit(estimate, unit, n),
+        chance=limit(estimate, unit, n),
+        interval=interval_words(low, high, level, unit, n, sides),
         matters=shown_matters,
     )
     if min(first.n, second.n) < fewest:
@@ -167,13 +164,13 @@ def disagreement_sentence(excludes: bool, clustered: bool) -> str:
 
 
 def strata_sentence(
-    by: Sequence[str], plain: float, within: float, sign_changes: bool, claim: str, claim_within: str
+    by: Sequence[str], plain: float, within: float, n: int, sign_changes: bool, claim: str, claim_within: str
 ) -> str:
     """Whether comparing within strata changes the sign or the claim."""
     slots = {
         "by": " and ".join(by),
-        "plain": numbers.percentage_points(plain),
-        "within": numbers.percentage_points(within),
+        "plain": limit(plain, "proportion", n),
+        "within": limit(within, "proportion", n),
     }
     if sign_changes:
         return say("strata", "sign", **slots)
@@ -196,7 +193,7 @@ def points_sentence(
         "first": first,
         "second": second,
         "amount": numbers.points(abs(estimate)),
-        "interval": interval_words(*turned, level, "points"),
+        "interval": interval_words(*turned, level, "points", n=0),
         "falls": falls,
     }
     if estimate == 0:

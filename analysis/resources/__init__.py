@@ -1,0 +1,1 @@
+"""Codebooks, words, cautions, schema and report templates."""

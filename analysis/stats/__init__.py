@@ -1,0 +1,1 @@
+"""Numbers in, numbers out: intervals, exact tests and models."""

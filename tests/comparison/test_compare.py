@@ -5,14 +5,14 @@ import math
 
 import jsonschema
 import pytest
+from analysis.stats.clustered import athlete_permutation, clustered_difference
+from studies import LAYOUT, PIKED, TUCKED, routines
 
 import analysis
 from analysis.comparison.result import results_schema
-from analysis.stats.clustered import athlete_permutation, clustered_difference
 from analysis.stats.deductions import permutation_mean_difference
 from analysis.stats.two_groups import barnard, difference_interval
 from analysis.study.problem import InputProblem
-from studies import LAYOUT, PIKED, TUCKED, routines
 
 STUCK, SMALL, LARGE, UNSEEN = "stuck", "small step or hop", "large step or jump", "not seen"
 NINE_OF_NINE = routines(PIKED, [STUCK] * 9, "P")

@@ -117,7 +117,7 @@ def test_a_brace_in_a_technique_is_only_a_brace() -> None:
 
 
 def test_a_change_of_sign_within_meets_is_said_first() -> None:
-    slots = {"by": ["meet"], "plain": 0.1, "within": -0.05, "claim": "not shown"}
+    slots = {"by": ["meet"], "n": 60, "plain": 0.1, "within": -0.05, "claim": "not shown"}
     assert "the other way" in strata_sentence(sign_changes=True, claim_within="not shown", **slots)
     assert "claim changes" in strata_sentence(sign_changes=False, claim_within="first lower", **slots)
     assert "the same" in strata_sentence(sign_changes=False, claim_within="not shown", **slots)
