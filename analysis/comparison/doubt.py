@@ -127,9 +127,7 @@ def _without(arms: Arms, question: Question, budget: Budget) -> tuple[float, str
         return math.nan, "not shown"
     alternative: Sides = alternative_of(question.sides)  # type: ignore[assignment]
     clustered = question.repeats == "cluster"
-    interval = interval_of(
-        arms, question.outcome, clustered, question.level, alternative, question.seed, budget
-    )
+    interval = interval_of(arms, question.outcome, clustered, question.level, alternative, budget)
     if min(arms.sizes) < FEWEST:
         return interval.estimate, "not shown"
     return interval.estimate, claim_of(interval.low, interval.high, question.matters)

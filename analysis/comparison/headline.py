@@ -121,23 +121,18 @@ def contrast(
         which = "first" if n1 == 0 else "second"
         why = f"the {which} technique has no routine that can be used"
         return Contrast(choice, None, why, None, why)
-    if choice.clustered or outcome == "stuck":
-        interval = interval_of(arms, outcome, clustered, level, alternative, seed, budget)
-        test: Test | None = None
-    else:
-        effect = _effect(arms, outcome, level, alternative, seed, budget)
-        interval, test = _interval_part(effect, outcome), _test_part(effect)
+    interval = interval_of(arms, outcome, clustered, level, alternative, budget)
     interval_why = ""
     if math.isnan(interval.low) or math.isnan(interval.high):
         interval_why = interval.why or "the interval could not be estimated"
-    p_why = ""
+    shown = None if interval_why else interval
     if min(n1, n2) < FEWEST:
-        test, p_why = None, f"fewer than {FEWEST} routines in a group ({n1} and {n2}): no p-value is given"
-    else:
-        found = test or _test(choice, arms, interval, alternative, seed, budget)
-        p_why = (found.why or "the p-value could not be computed") if math.isnan(found.p_value) else ""
-        test = None if p_why else found
-    return Contrast(choice, None if interval_why else interval, interval_why, test, p_why)
+        p_why = f"fewer than {FEWEST} routines in a group ({n1} and {n2}): no p-value is given"
+        return Contrast(choice, shown, interval_why, None, p_why)
+    test = _test(choice, arms, interval, alternative, seed, budget)
+    if math.isnan(test.p_value):
+        return Contrast(choice, shown, interval_why, None, test.why or "the p-value could not be computed")
+    return Contrast(choice, shown, interval_why, test, "")
 
 
 def interval_of(
@@ -146,34 +141,24 @@ def interval_of(
     clustered: bool,
     level: float = 0.95,
     alternative: Alternative = "two-sided",
-    seed: int = 0,
     budget: Budget = DEFAULT,
 ) -> Interval:
     """Return the interval of a contrast alone; both groups need a routine. Parameters as in `contrast`."""
     choice = choose(outcome, clustered and arms.clustered)
-    values, first, athletes = arms.values, arms.first, arms.athletes
-    if choice.clustered and outcome == "landing grade":
-        return clustered_superiority(values, first, athletes, level=level, alternative=alternative)
-    if choice.clustered:
-        kind: Literal["stuck", "points"] = "stuck" if outcome == "stuck" else "points"
-        return clustered_difference(values, first, athletes, level=level, alternative=alternative, kind=kind)
-    if outcome == "stuck":
+    values, first = arms.values, arms.first
+    if outcome == "landing grade":
+        if choice.clustered:
+            return clustered_superiority(values, first, arms.athletes, level=level, alternative=alternative)
+        return _centred(
+            rank_sum(values[first], values[~first], alternative=alternative, level=level, budget=budget)
+        )
+    if outcome == "stuck" and not choice.clustered:
         return difference_interval(
             *arms.counts, method="exact", level=level, alternative=alternative, budget=budget
         )
-    return _interval_part(_effect(arms, outcome, level, alternative, seed, budget), outcome)
-
-
-def _effect(
-    arms: Arms, outcome: Outcome, level: float, alternative: Alternative, seed: int, budget: Budget
-) -> Effect:
-    """Return the effect of a contrast in points or grades in which each routine is a unit."""
-    first, second = arms.values[arms.first], arms.values[~arms.first]
-    if outcome == "deduction":
-        return permutation_mean_difference(
-            first, second, alternative=alternative, level=level, budget=budget, seed=seed
-        )
-    return rank_sum(first, second, alternative=alternative, level=level, budget=budget)
+    units = arms.athletes if choice.clustered else np.arange(len(values))
+    kind: Literal["stuck", "points"] = "stuck" if outcome == "stuck" else "points"
+    return clustered_difference(values, first, units, level=level, alternative=alternative, kind=kind)
 
 
 def _test(
@@ -186,21 +171,27 @@ def _test(
         return athlete_permutation(
             scores, first, arms.athletes, alternative=alternative, budget=budget, seed=seed
         )
+    if choice.outcome == "deduction":
+        return _test_part(
+            permutation_mean_difference(
+                values[first], values[~first], alternative=alternative, budget=budget, seed=seed
+            )
+        )
+    if choice.outcome == "landing grade":
+        return _test_part(rank_sum(values[first], values[~first], alternative=alternative, budget=budget))
     # Past the budget the interval is the asymptotic one, and the test beside it is that interval's own.
     if interval.method.lower().startswith("exact"):
         return barnard(*arms.counts, alternative=alternative, budget=budget)
     return score_test(*arms.counts, alternative=alternative)
 
 
-def _interval_part(effect: Effect, outcome: Outcome) -> Interval:
-    # A chance is centred, so that 0 means "neither lands better", as for the other outcomes.
-    grade = outcome == "landing grade"
-    shift = 0.5 if grade else 0.0
+def _centred(effect: Effect) -> Interval:
+    """Centre a chance, so that 0 means "neither lands better", as for the other outcomes."""
     return Interval(
-        "chance of the better landing, less one half" if grade else effect.quantity,
-        effect.estimate - shift,
-        effect.low - shift,
-        effect.high - shift,
+        "chance of the better landing, less one half",
+        effect.estimate - 0.5,
+        effect.low - 0.5,
+        effect.high - 0.5,
         effect.level,
         effect.interval_method,
         effect.n,

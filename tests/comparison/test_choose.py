@@ -10,7 +10,7 @@ from analysis.comparison.choose import CHOICES, alternative_of, choose
     [
         ("stuck", False, "exact", "barnard"),
         ("stuck", True, "clustered difference", "athlete permutation"),
-        ("deduction", False, "permutation by shifting", "permutation of the mean difference"),
+        ("deduction", False, "score limits of two means", "permutation of the mean difference"),
         ("deduction", True, "clustered difference", "athlete permutation"),
         ("landing grade", False, "probability of superiority", "rank sum"),
         ("landing grade", True, "clustered superiority", "athlete permutation"),

@@ -5,11 +5,11 @@ import math
 
 import jsonschema
 import pytest
-from analysis.stats.clustered import athlete_permutation, clustered_difference
 from studies import LAYOUT, PIKED, TUCKED, routines
 
 import analysis
 from analysis.comparison.result import results_schema
+from analysis.stats.clustered import athlete_permutation, clustered_difference
 from analysis.stats.deductions import permutation_mean_difference
 from analysis.stats.two_groups import barnard, difference_interval
 from analysis.study.problem import InputProblem
@@ -212,8 +212,11 @@ def test_deduction_is_in_points_and_counts_routines_without(study) -> None:
     first, second = [0.0] * 9, [0.0] * 14 + [0.1] * 5 + [0.3] * 3
     effect = permutation_mean_difference(first, second)
     assert head["difference"]["estimate"] == pytest.approx(-1.4 / 22)
-    assert head["difference"]["low"] == pytest.approx(effect.low)
+    direct = clustered_difference(first + second, [True] * 9 + [False] * 22, range(31), kind="points")
+    assert head["difference"]["low"] == pytest.approx(direct.low)
     assert head["p_value"] == pytest.approx(effect.p_value)
+    beside = found["deductions"][0]["effect"]
+    assert (beside["low"], beside["high"]) == (pytest.approx(effect.low), pytest.approx(effect.high))
     assert head["unit"] == "points"
     assert [(g["x"], g["n"]) for g in found["groups"]] == [(9, 9), (14, 22)]
     assert found["groups"][1]["mean"] == pytest.approx(1.4 / 22)
