@@ -87,7 +87,9 @@ def chain_tail(
     shares = [[tilted(log, theta) for log in half] for half in logs]
     sums = [convolve_all(half) for half in shares]
     first, always_first = _half(halves[0], halves[1], shares[0], theta, total, observed, scale, guard, meter)
-    second, always_second = _half(halves[1], halves[0], shares[1], theta, total, observed, scale, guard, meter)
+    second, always_second = _half(
+        halves[1], halves[0], shares[1], theta, total, observed, scale, guard, meter
+    )
     room = min(len(sums[0]) - 1, total)
     here = np.arange(max(0, total - (len(sums[1]) - 1)), room + 1)
     everything = float(np.dot(sums[0][here], sums[1][total - here]))
@@ -98,10 +100,10 @@ def chain_tail(
             bound += float(left.from_here[0] * always_second[total - at])
         right = second.get(total - at)
         if right is not None:
-            found, unsure = meet(left.keys, left.weights, right, observed, guard)
+            found, unsure = meet(left, right, observed, guard)
             bound += found
             doubtful += unsure
-    return min(1.0, (bound - doubtful) / everything), min(1.0, bound / everything)
+    return float(min(1.0, (bound - doubtful) / everything)), float(min(1.0, bound / everything))
 
 
 def _half(
@@ -138,7 +140,9 @@ def _half(
             new_key = key[part][run] + choices[value]
             sure = new_key + cheapest[total - new_at] > observed + guard
             if sure.any():
-                weight = count[part][run[sure]] * np.exp(theta * new_at[sure] - new_key[sure] / scale - log_norm)
+                weight = count[part][run[sure]] * np.exp(
+                    theta * new_at[sure] - new_key[sure] / scale - log_norm
+                )
                 found = np.bincount(new_at[sure], weight)
                 always[: len(found)] += found
             open_ = np.flatnonzero(~sure & (new_key + dearest >= observed - guard))

@@ -67,7 +67,7 @@ class _Column:
     `cost[x]` is what x in a cell of this column costs: its key, or a lower bound where the column stands for a
     whole half. `slope` prices one unit still to place in this column. `after[s]` and `here[s]` bound from below
     what a row with s still to place costs in the later columns, without and with this one, up to `constant`.
-    `mass` is the later columns' part of the key of all ways to fill them.
+    `mass` is the later columns' part of the key of all ways to fill them. `last`: only one column is left after it.
     """
 
     total: int
@@ -77,6 +77,7 @@ class _Column:
     here: Ints
     constant: int
     mass: int
+    last: bool
 
 
 @dataclass(frozen=True)
@@ -131,7 +132,9 @@ class _Task:
 class _Search:
     """One exact run: margins, observed key and the work done so far."""
 
-    def __init__(self, rows: Ints, columns: list[int], observed: int, numbers: Factorials, meter: Meter) -> None:
+    def __init__(
+        self, rows: Ints, columns: list[int], observed: int, numbers: Factorials, meter: Meter
+    ) -> None:
         self.rows, self.observed, self.meter = rows, observed, meter
         self.first, self.second = columns[::2], columns[1::2]
         self.keys, self.scale, self.guard = numbers.keys, numbers.scale, numbers.guard
@@ -167,11 +170,11 @@ class _Search:
             for share, paths, sure in zip(batch.tolist(), filled, settled, strict=True):
                 here = slice(partners[share], partners[share + 1])
                 for other, probability in zip(pair[here] % theirs.shape[1], weight[here], strict=True):
-                    reached, near = meet(paths.keys, paths.weights, ladders[other], self.observed, self.guard)
+                    reached, near = meet(paths, ladders[other], self.observed, self.guard)
                     found += probability * (sure + paths.from_here[0] * always[other] + reached)
                     unsure += probability * near
             self._forecast(begun, number / len(batches), 0)
-        return min(1.0, found - unsure), min(1.0, found)
+        return float(min(1.0, found - unsure)), float(min(1.0, found))
 
     def _forecast(self, begun: int, part_done: float, held: int) -> None:
         expected = begun + (self.meter.tried - begun) / part_done
@@ -189,6 +192,7 @@ class _Search:
             here=self._cheapest(both),
             constant=sum(c * self.slopes[c] for c in both),
             mass=0,
+            last=False,
         )
         limits = np.array([self.observed + self.guard]), np.array([self.observed - self.guard])
         base = self.keys[self.rows].sum() + self.keys[totals].sum() - self.keys[sum(totals)]
@@ -240,13 +244,16 @@ class _Search:
                 here=self._cheapest(columns[j:]),
                 constant=sum(c * self.slopes[c] for c in later),
                 mass=int(keys[sum(later)] - keys[later].sum()),
+                last=len(later) == 1,
             )
             fills = self._column(column, shares, base, fills, always)
             if len(later) > 1:
                 fills = _merged(fills)
-        key = fills.key + keys[fills.rows].sum(axis=0)  # the last column takes what is left
+        key = fills.key if len(columns) > 1 else keys[shares.rows].sum(axis=0)
         weight = fills.count * np.exp((base[fills.share] - key) / self.scale)
-        order = np.argsort(fills.share.astype(np.uint8), kind="stable")  # at most BATCH shares: sorted by radix
+        order = np.argsort(
+            fills.share.astype(np.uint8), kind="stable"
+        )  # at most BATCH shares: sorted by radix
         key, weight = key[order], weight[order]
         ends = np.cumsum(np.bincount(fills.share, minlength=number))
         return [ladder(key[a:b], weight[a:b]) for a, b in zip([0, *ends[:-1]], ends, strict=True)], always
@@ -273,7 +280,9 @@ class _Search:
         self._cell(
             task,
             0,
-            _Cells(list(fills.rows), np.arange(many), fills.key, np.full(many, column.total), nothing, nothing),
+            _Cells(
+                list(fills.rows), np.arange(many), fills.key, np.full(many, column.total), nothing, nothing
+            ),
         )
         return _Fills(
             np.concatenate([each.rows for each in task.done], axis=1),
@@ -285,70 +294,63 @@ class _Search:
     def _cell(self, task: _Task, row: int, cells: _Cells) -> None:
         """Try every value in the cell of this row, settle or drop what is decided, and go on to the next row.
 
-        The last two rows are done together, since the last one takes what is left of the column.
+        The last two rows are done together, since the last one takes what is left of the column; in the last column
+        but one they complete the fill, and the bound is its key.
         """
-        keys, column = self.keys, task.column
+        keys, column, shares = self.keys, task.column, task.shares
         last_choice = row == len(cells.rows) - 2
+        complete = last_choice and column.last
+        share, count = task.fills.share[cells.origin], task.fills.count[cells.origin]
         room = task.units[row + 1][cells.origin]
-        share = task.fills.share[cells.origin]
-        fewest = np.maximum(0, cells.put - room)
-        tries = np.minimum(cells.rows[row], cells.put) - fewest + 1
-        so_far = cells.key + cells.low + column.constant - task.shares.surely[share]
+        surely, base, cost = shares.surely[share], task.base[share], column.cost
+        so_far = cells.key + cells.low + column.constant - surely
         if not last_choice:
             so_far += task.here[row + 1][cells.origin] + column.slope * cells.put
-        cost = column.cost if last_choice else column.cost - column.slope * np.arange(len(column.cost))
+            cost = column.cost - column.slope * np.arange(len(column.cost))
+        # The rows below hold `room` units, of which the column gets `put`: (room over put) / product of factorials.
+        ways = column.mass + base - cells.key - cells.mass + keys[room] - task.mass[row + 1][cells.origin]
+        fewest = np.maximum(0, cells.put - room)
+        tries = np.minimum(cells.rows[row], cells.put) - fewest + 1
         self.meter.add(int(tries.sum()))
         for part in runs(tries):
             run, offset = ranges(tries[part])
-            value = offset + fewest[part][run]
-            rest = cells.rows[row][part][run] - value
-            put = cells.put[part][run] - value
-            beyond = so_far[part][run] + cost[value] + column.after[rest]
+            run += part.start
+            value = offset + fewest[run]
+            rest, put = cells.rows[row][run] - value, cells.put[run] - value
+            below = room[run] - put
+            beyond = so_far[run] + cost[value] + column.after[rest]
             if last_choice:
-                below = room[part][run] - put
                 beyond += column.cost[put] + column.after[below]
-            sure = beyond > 0
-            self._settle(task, row, cells, part, np.flatnonzero(sure), run, value, rest, put)
-            kept = np.flatnonzero(~sure)
-            from_ = run[kept] + part.start
-            value, rest, put, origin = value[kept], rest[kept], put[kept], cells.origin[from_]
-            key, mass = cells.key[from_] + keys[value], cells.mass[from_] + keys[rest]
-            rows = [each[from_] for each in cells.rows]
+            settled = beyond > 0
+            sure, kept = np.flatnonzero(settled), np.flatnonzero(~settled)
+            of = run[sure]
+            if complete:
+                log = base[of] - surely[of] - beyond[sure]
+            else:
+                log = ways[of] - keys[value[sure]] - keys[rest[sure]] - keys[put[sure]] - keys[below[sure]]
+            task.always[:] += np.bincount(
+                share[of], count[of] * np.exp(log / self.scale), minlength=len(task.always)
+            )
+            of = run[kept]
+            if complete:
+                key = beyond[kept] + surely[of]
+                hope = key >= shares.hardly[share[of]]
+                of = of[hope]
+                task.done.append(_Fills(np.zeros((0, len(of)), np.int64), share[of], key[hope], count[of]))
+                continue
+            value, rest, put, below = value[kept], rest[kept], put[kept], below[kept]
+            key, mass = cells.key[of] + keys[value], cells.mass[of] + keys[rest]
+            rows = [each[of] for each in cells.rows]
             rows[row] = rest
             if last_choice:
-                rows[row + 1] = below[kept]
+                rows[row + 1] = below
                 key += keys[put]
-                hope = key + mass + keys[rows[row + 1]] >= task.shares.hardly[share[from_]]
-                chosen = [each[hope] for each in (*rows, share[from_], key, task.fills.count[origin])]
-                task.done.append(_Fills(np.stack(chosen[:-3]), *chosen[-3:]))
+                hope = np.flatnonzero(key + mass + keys[below] >= shares.hardly[share[of]])
+                of = of[hope]
+                task.done.append(_Fills(np.stack(rows)[:, hope], share[of], key[hope], count[of]))
             else:
-                low = cells.low[from_] + column.after[rest] + column.cost[value] - keys[value]
-                self._cell(task, row + 1, _Cells(rows, origin, key, put, low, mass))
-
-    def _settle(
-        self,
-        task: _Task,
-        row: int,
-        cells: _Cells,
-        part: slice,
-        sure: Ints,
-        run: Ints,
-        value: Ints,
-        rest: Ints,
-        put: Ints,
-    ) -> None:
-        """Add the probability of every way to go on from the fills numbered `sure` to their shares."""
-        if not len(sure):
-            return
-        keys, from_ = self.keys, run[sure] + part.start
-        origin, put = cells.origin[from_], put[sure]
-        share = task.fills.share[origin]
-        below = task.units[row + 1][origin]
-        # The rows below hold `below` units, `put` of them in this column: (below over put) / product of factorials.
-        ways = keys[below] - keys[put] - keys[below - put] - task.mass[row + 1][origin]
-        log = task.column.mass + ways - cells.key[from_] - keys[value[sure]] - cells.mass[from_] - keys[rest[sure]]
-        weight = task.fills.count[origin] * np.exp((log + task.base[share]) / self.scale)
-        task.always[:] += np.bincount(share, weight, minlength=len(task.always))
+                low = cells.low[of] + column.after[rest] + column.cost[value] - keys[value]
+                self._cell(task, row + 1, _Cells(rows, cells.origin[of], key, put, low, mass))
 
 
 def _distinct(rows: Ints) -> tuple[Ints, Ints]:

@@ -10,8 +10,10 @@ have equal keys, always; two that differ have keys in the right order unless the
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -24,10 +26,11 @@ Floats = NDArray[np.float64]
 
 OPERATIONS_A_CELL = 100.0  # rough cost of trying one value in one cell, in the unit of `Budget.operations`
 
+ABOVE = np.int64(1) << np.int64(62)  # above every key
 CHUNK = 1 << 18  # values tried at a time: bounds the memory of one step and keeps it in the cache
 
 
-class OverBudget(Exception):
+class OverBudget(Exception):  # noqa: N818 - it is an outcome, not a fault
     """Raised when an exact algorithm would exceed its budget; the public routines fall back and say so."""
 
 
@@ -89,7 +92,7 @@ def runs(counts: Ints) -> list[slice]:
     """Cut a list of runs into pieces of about CHUNK elements."""
     edges = np.searchsorted(np.cumsum(counts), np.arange(CHUNK, int(counts.sum()), CHUNK))
     cuts = np.unique(np.concatenate([[0], edges, [len(counts)]]))
-    return [slice(a, b) for a, b in zip(cuts[:-1], cuts[1:], strict=True)]
+    return [slice(a, b) for a, b in pairwise(cuts.tolist())]
 
 
 def merge(code: Ints, key: Ints, count: Floats) -> tuple[Ints, Floats]:
@@ -106,7 +109,7 @@ def merge(code: Ints, key: Ints, count: Floats) -> tuple[Ints, Floats]:
 
 @dataclass(frozen=True)
 class Ladder:
-    """Keys in rising order with their probabilities and, for each place, the probability from there upwards."""
+    """Keys in rising order, a sentinel above them all, and for each place the probability from there upwards."""
 
     keys: Ints
     weights: Floats
@@ -120,42 +123,63 @@ def ladder(keys: Ints, weights: Floats) -> Ladder:
     if len(keys):
         starts = np.flatnonzero(np.concatenate([[True], keys[1:] != keys[:-1]]))
         keys, weights = keys[starts], np.add.reduceat(weights, starts)
-    return Ladder(keys, weights, np.concatenate([np.cumsum(weights[::-1])[::-1], [0.0]]))
+    from_here = np.concatenate([np.cumsum(weights[::-1])[::-1], [0.0]])
+    return Ladder(np.append(keys, ABOVE), weights, from_here)
 
 
-def meet(keys: Ints, weights: Floats, other: Ladder, observed: int, guard: int) -> tuple[float, float]:
-    """Probability that a key and one of `other` add up to `observed` or more.
+def meet(one: Ladder, other: Ladder, observed: int, guard: int) -> tuple[float, float]:
+    """Probability that a key of `one` and a key of `other` add up to `observed` or more.
 
-    Returns the sum with every pair that may reach it, and the part that lies within `guard` of the observed key
-    without being equal to it (zero in all but contrived cases).
+    Returns the sum over every pair that may reach it, and the part of it that lies within `guard` of the observed
+    key without being equal to it.
     """
-    place = np.searchsorted(other.keys, observed - guard - keys)
-    found = float(np.dot(weights, other.from_here[place]))
-    near = np.flatnonzero(place < len(other.keys))
-    wanted = observed - keys[near]
-    first = other.keys[place[near]]
-    following = other.keys[np.minimum(place[near] + 1, len(other.keys) - 1)] if len(near) else first
-    tie_alone = (first == wanted) & ((following <= first) | (following > wanted + guard))
-    near = near[(first <= wanted + guard) & ~tie_alone]
+    wanted = observed - one.keys[:-1]
+    place = np.searchsorted(other.keys, wanted - guard)
+    found = float(np.dot(one.weights, other.from_here[place]))
+    near = np.flatnonzero(other.keys[place] <= wanted + guard)
+    place, wanted = place[near], wanted[near]
+    first, following = other.keys[place], other.keys[place + 1]
+    alone = (first == wanted) & (
+        following > wanted + guard
+    )  # the usual case: one exact tie and nothing beside it
     doubtful = 0.0
-    for i in near:
-        zone = slice(place[i], np.searchsorted(other.keys, observed + guard - keys[i], side="right"))
-        unequal = other.keys[zone] != observed - keys[i]
-        doubtful += float(weights[i] * np.sum(other.weights[zone][unequal]))
+    for at, key, weight in zip(place[~alone], wanted[~alone], one.weights[near[~alone]], strict=True):
+        zone = slice(at, np.searchsorted(other.keys, key + guard, side="right"))
+        doubtful += float(weight * np.sum(other.weights[zone][other.keys[zone] != key]))
     return found, doubtful
 
 
-def whole_numbers(values: Any, what: str) -> Ints:
-    """Return counts as an int64 array, or raise ValueError that names the first value that is no count."""
-    given = np.asarray(values)
-    if given.dtype == object:
-        try:
-            given = given.astype(float)
-        except (TypeError, ValueError):
-            raise ValueError(f"{what} must hold counts only; got {values!r}") from None
-    if given.dtype.kind not in "iufb":
-        raise ValueError(f"{what} must hold counts only; got {values!r}")
-    bad = ~np.isfinite(given) | (given < 0) | (given != np.floor(given))
+def read_table(table: Any) -> Ints:
+    """Return the counts of an r x c table, or raise ValueError that says what is wrong with it."""
+    given = np.asarray(table)
+    if given.dtype.kind not in "iufbO":
+        raise ValueError(f"the table must hold counts only; got {table!r}")
+    if given.ndim != 2:
+        raise ValueError(f"the table has {given.ndim} dimensions; an r x c table of counts has two")
+    try:
+        numbers = given.astype(float)
+    except (TypeError, ValueError):
+        raise ValueError(f"the table must hold counts only; got {table!r}") from None
+    bad = ~np.isfinite(numbers) | (numbers < 0) | (numbers != np.floor(numbers))
     if bad.any():
-        raise ValueError(f"{what} holds {given[bad].flat[0]!r}; counts are whole numbers, 0 or more")
-    return given.astype(np.int64)
+        raise ValueError(f"the table holds {numbers[bad][0]!r}; counts are whole numbers from 0")
+    return numbers.astype(np.int64)
+
+
+def draw_tables(table: Ints, draws: int, rng: np.random.Generator) -> Iterator[Ints]:
+    """Draw tables at random given both margins of `table`, in pieces of shape (some, rows, columns)."""
+    piece = max(1, 2_000_000 // table.size)  # at most 16 MB of tables at a time
+    for start in range(0, draws, piece):
+        size = min(piece, draws - start)
+        left = np.repeat(table.sum(axis=1)[:, None], size, axis=1)
+        drawn = np.empty((size, *table.shape), dtype=np.int64)
+        for column, total in enumerate(table.sum(axis=0)):
+            put = np.full(size, total)
+            below = left.sum(axis=0)
+            for row in range(table.shape[0]):
+                below -= left[row]
+                value = rng.hypergeometric(left[row], below, put)
+                drawn[:, row, column] = value
+                left[row] -= value
+                put -= value
+        yield drawn
