@@ -217,3 +217,7 @@ def counts(first: str, second: str, level: float, as_json: bool) -> None:
     from analysis.publish.terminal import counts_text
 
     click.echo(counts_text(found))
+
+
+if __name__ == "__main__":
+    main()
