@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property, lru_cache
 from importlib import resources
@@ -59,6 +59,8 @@ class Grade:
     fall: bool
     deductions: tuple[int, ...]
     aliases: tuple[str, ...] = ()
+    example: str = ""
+    counter_example: str = ""
 
 
 @dataclass(frozen=True)
@@ -68,6 +70,8 @@ class Technique:
     name: str
     definition: str
     aliases: tuple[str, ...] = ()
+    example: str = ""
+    counter_example: str = ""
 
 
 @dataclass(frozen=True)
@@ -93,7 +97,11 @@ class Rule:
 
 @dataclass(frozen=True)
 class PointRules:
-    """What a landing costs under one edition of the rules. `stuck_bonus` has no points where there is no bonus."""
+    """What a landing costs under one edition of the rules.
+
+    `stuck_bonus` has no points where there is no bonus; `cap_of_steps` none where steps are limited by
+    `cap_without_fall` alone.
+    """
 
     unit: int
     small_step: Rule
@@ -101,6 +109,7 @@ class PointRules:
     cap_without_fall: Rule
     fall: Rule
     stuck_bonus: Rule
+    cap_of_steps: Rule
     other_faults: tuple[Rule, ...]
 
     @property
@@ -114,20 +123,36 @@ class PointRules:
         return self.fall.points[0]
 
     @cached_property
+    def step_sums(self) -> frozenset[int]:
+        """Every total that steps, hops and jumps can add up to, 0 included."""
+        most = min(self.cap, *self.cap_of_steps.points) if self.cap_of_steps.points else self.cap
+        return _sums({*self.small_step.points, *self.large_step.points}, most)
+
+    @cached_property
+    def other_sums(self) -> frozenset[int]:
+        """Every total that other faults can add up to, 0 included."""
+        return _sums({points for rule in self.other_faults for points in rule.points}, self.cap)
+
+    @cached_property
     def allowed_sums(self) -> frozenset[int]:
         """Every total deduction that rules can add up to: steps and other faults to the cap, and those with a fall."""
-        parts = {*self.small_step.points, *self.large_step.points}
-        parts.update(points for rule in self.other_faults for points in rule.points)
-        sums = {0}
-        waiting = [0]
-        while waiting:
-            total = waiting.pop()
-            for part in parts:
-                larger = total + part
-                if part > 0 and larger <= self.cap and larger not in sums:
-                    sums.add(larger)
-                    waiting.append(larger)
+        others = {points for rule in self.other_faults for points in rule.points}
+        sums = _sums(others, self.cap, self.step_sums)
         return frozenset(sums | {self.fall_points + total for total in sums})
+
+
+def _sums(parts: set[int], most: int, start: Iterable[int] = (0,)) -> frozenset[int]:
+    """Every sum, to `most`, of a start and of the parts, each as often as one likes."""
+    sums = set(start)
+    waiting = list(sums)
+    while waiting:
+        total = waiting.pop()
+        for part in parts:
+            larger = total + part
+            if part > 0 and larger <= most and larger not in sums:
+                sums.add(larger)
+                waiting.append(larger)
+    return frozenset(sums)
 
 
 @dataclass(frozen=True, eq=False)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from decimal import Decimal, InvalidOperation
 from typing import Any
 
@@ -30,7 +31,8 @@ _OF_ONE = {
     "round": ("routines", "list"),
     **dict.fromkeys(NUMERIC, ("low", "high")),
 }
-_STEPS = ("small_step", "large_step", "cap_without_fall", "fall", "stuck_bonus")
+_SHOWN = ("example", "counter_example")
+_STEPS = ("small_step", "large_step", "cap_without_fall", "fall", "stuck_bonus", "cap_of_steps")
 
 
 class _Reader:
@@ -119,11 +121,13 @@ def codebook_parts(
             read.text(item, "name", "technique.list", True),
             read.text(item, "definition", "technique.list"),
             read.texts(item, "aliases", "technique.list"),
+            read.text(item, "example", "technique.list"),
+            read.text(item, "counter_example", "technique.list"),
         )
         for item in read.tables(found["technique"], "list", "technique")
     )
     for item in read.tables(found["technique"], "list", "technique"):
-        read.known(item, "technique.list", ("name", "definition", "aliases"))
+        read.known(item, "technique.list", ("name", "definition", "aliases", *_SHOWN))
     rounds = [
         (read.text(item, "name", "round.list", True), read.texts(item, "aliases", "round.list"))
         for item in read.tables(found["round"], "list", "round")
@@ -166,7 +170,7 @@ def _grades(read: _Reader, landing: Mapping[str, Any]) -> tuple[Grade, ...]:
     where = "landing.grades"
     grades = []
     for item in read.tables(landing, "grades", "landing"):
-        read.known(item, where, ("name", "definition", "stuck", "fall", "deductions", "aliases"))
+        read.known(item, where, ("name", "definition", "stuck", "fall", "deductions", "aliases", *_SHOWN))
         grades.append(
             Grade(
                 name=read.text(item, "name", where, True),
@@ -175,6 +179,8 @@ def _grades(read: _Reader, landing: Mapping[str, Any]) -> tuple[Grade, ...]:
                 fall=read.flag(item, "fall", where, False),
                 deductions=read.points(item, "deductions", where),
                 aliases=read.texts(item, "aliases", where),
+                example=read.text(item, "example", where),
+                counter_example=read.text(item, "counter_example", where),
             )
         )
     if not any(grade.stuck for grade in grades):
@@ -186,8 +192,7 @@ def _grades(read: _Reader, landing: Mapping[str, Any]) -> tuple[Grade, ...]:
 def _capped(grade: Grade, cap: int) -> Grade:
     if grade.fall:
         return grade
-    allowed = tuple(points for points in grade.deductions if points <= cap)
-    return Grade(grade.name, grade.definition, grade.stuck, grade.fall, allowed, grade.aliases)
+    return replace(grade, deductions=tuple(points for points in grade.deductions if points <= cap))
 
 
 def _twice(read: _Reader, where: str, names: list[str]) -> None:
@@ -216,7 +221,9 @@ def _rule(read: _Reader, name: str, item: Any, where: str) -> Rule:
 
 def _point_rules(read: _Reader, points: Mapping[str, Any]) -> PointRules | None:
     read.known(points, "points", ("unit", "other_faults", *_STEPS))
-    rules = {name: _rule(read, name.replace("_", " "), points.get(name), f"points.{name}") for name in _STEPS}
+    rules = {
+        name: _rule(read, name.replace("_", " "), points.get(name, {}), f"points.{name}") for name in _STEPS
+    }
     for name in ("small_step", "large_step", "cap_without_fall", "fall"):
         if not rules[name].points:
             read.fault(f"points.{name}", None, "this rule has no points", "write points = [...]")

@@ -43,11 +43,69 @@ def test_every_shipped_codebook_reads_and_says_where_its_values_stand():
         assert all(rule.status in ("confirmed", "from memory") for rule in (*named, *rules.other_faults))
         assert all(rule.source for rule in named if rule.status == "confirmed")
         assert rules.small_step.points == (100,)
-        assert rules.large_step.points == (300,)
-        assert rules.fall_points == 1000
+        assert rules.fall.status == "confirmed"
+        assert all(grade.example and grade.counter_example for grade in book.grades)
+        assert all(item.example and item.counter_example for item in book.techniques)
+        # A touch costs points of its own beside the steps.
+        steps = [grade for grade in book.grades if not grade.fall and grade.name != "hand touch"]
+        feet = {points for grade in steps for points in grade.deductions}
+        assert feet <= rules.step_sums
+        assert {points for grade in book.grades if grade.fall for points in grade.deductions} == {
+            rules.fall_points
+        }
         assert len(book.sha256) == 64
         assert {variable.name for variable in book.variables} == set(VARIABLES)
         assert all(variable.definition for variable in book.variables)
+
+
+INTERNATIONAL = (
+    "mens-parallel-bars-2022",
+    "mens-parallel-bars-2025",
+    "womens-bars-beam-2022",
+    "womens-bars-beam-2025",
+)
+NATIONAL = "us-womens-bars-levels-9-10-2013"
+
+
+def test_two_editions_for_men_and_women_and_one_national_programme_ship():
+    assert set(built_in_codebooks()) == {*INTERNATIONAL, NATIONAL}
+    for name in INTERNATIONAL:
+        rules = read_codebook(name).points
+        assert (rules.large_step.points, rules.fall_points) == ((300,), 1000)
+    assert {(read_codebook(name).discipline, read_codebook(name).edition) for name in INTERNATIONAL} == {
+        (f"{who}'s artistic gymnastics", edition)
+        for who in ("men", "women")
+        for edition in ("2022-2024", "2025-2028")
+    }
+
+
+def test_a_national_programme_has_its_own_fall_and_a_cap_of_steps_alone():
+    book = read_codebook(NATIONAL)
+    rules = book.points
+    assert (rules.fall_points, rules.cap_of_steps.points) == (500, (400,))
+    assert rules.cap_of_steps.status == rules.fall.status == "confirmed"
+    assert rules.large_step.status == rules.cap_without_fall.status == "from memory"
+    assert rules.step_sums == {0, 100, 200, 300, 400}
+    # Four steps and a squat of 0.3 pass the cap of steps, since the squat is none.
+    assert {700, 500, 1000} <= rules.allowed_sums
+    assert max(book.grade("several steps").deductions) == 400
+    assert book.techniques == read_codebook("womens-bars-beam-2025").techniques
+
+
+def test_an_older_edition_inherits_what_it_does_not_state():
+    before, now = read_codebook("womens-bars-beam-2022"), read_codebook("womens-bars-beam-2025")
+    assert before.grades == now.grades
+    assert before.techniques == now.techniques
+    assert (before.points.cap, before.points.cap_without_fall.status) == (800, "from memory")
+    assert now.points.cap_without_fall.status == "confirmed"
+
+
+def test_without_a_cap_of_their_own_steps_go_to_the_cap_of_the_landing():
+    rules = read_codebook("womens-bars-beam-2025").points
+    assert rules.cap_of_steps.points == ()
+    assert rules.step_sums == set(range(0, 900, 100))
+    assert 400 in rules.other_sums
+    assert max(rules.other_sums) <= rules.cap
 
 
 def test_caps_and_bonus_differ_by_discipline_and_edition():

@@ -240,7 +240,7 @@ def test_a_landing_that_must_be_asked_about_is_never_guessed(sheet_of, text):
 def test_techniques_in_other_clothes_are_repaired(sheet_of):
     spelled = [
         "Piked double back",
-        "DOUBLE PIKE",
+        "DOUBLE BACK PIKE",
         "piked double\u2011back",
         "\u200fpiked double back",
         "double-back piked",
