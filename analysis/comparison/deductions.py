@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 from typing import Literal
 
 import numpy as np
@@ -35,10 +36,10 @@ def make_deductions(
         return (), "no deduction is known for the compared techniques"
     # A landing that was not seen but has a deduction is kept as "not a fall": the fall's own points would show it.
     fall = frame["fall"].fillna(False).astype(bool)
-    return (
-        _points(frame, "with falls", question, budget),
-        _points(frame[~fall], "without falls", question, budget),
-    ), ""
+    everything = _points(frame, "with falls", question, budget)
+    if not fall.any():
+        return (everything, replace(everything, falls="without falls")), ""
+    return (everything, _points(frame[~fall], "without falls", question, budget)), ""
 
 
 def _points(

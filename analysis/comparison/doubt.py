@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 
 from analysis.comparison.choose import alternative_of
-from analysis.comparison.headline import Arms, arms_of, contrast, interval_of
-from analysis.comparison.result import Alternative, Doubt, Headline, Question
+from analysis.comparison.headline import Arms, arms_of, interval_of
+from analysis.comparison.result import Alternative, Doubt, Headline, Outcome, Question
 from analysis.comparison.sample import Sample
 from analysis.reading.claim import FEWEST, claim_of
 from analysis.stats.budget import DEFAULT, Budget, Progress, no_progress
@@ -29,28 +29,27 @@ def make_doubt(
     """Re-run the headline under other choices; None where the headline has no interval."""
     if headline.interval is None:
         return None
-    alternatives = []
-    for what, frame, outcome, repeats in _choices(sample, question):
-        arms = arms_of(frame, outcome)
-        found = contrast(
-            arms, outcome, repeats == "cluster", question.level, "two-sided", question.seed, budget
-        )
-        interval = found.interval
-        few = min(arms.sizes) < FEWEST
-        alternatives.append(
-            Alternative(
-                what=what,
-                n=len(arms.values),
-                estimate=None if interval is None else interval.estimate,
-                low=None if interval is None else interval.low,
-                high=None if interval is None else interval.high,
-                claim="not shown"
-                if interval is None or few
-                else claim_of(interval.low, interval.high, question.matters),
-            )
-        )
+    alternatives = [
+        _alternative(what, arms_of(frame, outcome), outcome, repeats, question, budget)
+        for what, frame, outcome, repeats in _choices(sample, question)
+    ]
     low, high, claims, runs = _leave_one_out(sample.used(), question, headline, budget, progress)
     return Doubt(tuple(alternatives), low, high, claims, runs)
+
+
+def _alternative(
+    what: str, arms: Arms, outcome: Outcome, repeats: str, question: Question, budget: Budget
+) -> Alternative:
+    """Return the two-sided interval of one other choice and the claim that it supports."""
+    n = len(arms.values)
+    if min(arms.sizes) == 0:
+        return Alternative(what, n, None, None, None, "not shown")
+    found = interval_of(arms, outcome, repeats == "cluster", question.level, "two-sided", budget)
+    if math.isnan(found.low):
+        return Alternative(what, n, found.estimate, None, None, "not shown")
+    few = min(arms.sizes) < FEWEST
+    claim = "not shown" if few else claim_of(found.low, found.high, question.matters)
+    return Alternative(what, n, found.estimate, found.low, found.high, claim)
 
 
 def _choices(sample: Sample, question: Question) -> list:
