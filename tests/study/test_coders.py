@@ -1,0 +1,370 @@
+"""Rows of two or more coders' sheets: paired where one row alone fits, else listed with a reason; then agreed on."""
+
+import csv
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from analysis.study.coders import pair
+from analysis.study.decisions import decision_lines
+from analysis.study.problem import InputProblem
+from analysis.study.reconcile import reconcile
+from analysis.study.sheet import read_sheet
+
+LABELLED = ["routine", "meet", "athlete", "technique", "landing", "deduction", "coder", "clip"]
+UNLABELLED = ["meet", "round", "athlete", "technique", "landing"]
+PIKED, TUCKED = "piked double back", "tucked double back"
+
+
+def first_sheet(sheet_of):
+    rows = [
+        ("R1", "Lindenau", "A1", PIKED, "stuck", "0", "Mara", "c1.mp4"),
+        ("R2", "Lindenau", "A2", PIKED, "stuck", "0.1", "Mara", "c2.mp4"),
+        ("R3", "Lindenau", "A3", TUCKED, "small step or hop", "0.1", "Mara", "c3.mp4"),
+        ("R4", "Lindenau", "A4", TUCKED, "not seen", "", "Mara", ""),
+        ("R5", "Lindenau", "A5", TUCKED, "stuck", "0", "Mara", "c5.mp4"),
+    ]
+    return sheet_of(rows, LABELLED, name="first.csv")
+
+
+def second_sheet(sheet_of, coder="Jo"):
+    rows = [
+        ("R4", "Lindenau", "A4", TUCKED, "stuck", "0", coder, "c4.mp4"),
+        ("R3", "Lindenau", "a3", TUCKED, "large step or jump", "0.3", coder, ""),
+        ("r2", "lindenau", "A2", PIKED, "stuck", "0.1", coder, ""),
+        ("R9", "Lindenau", "A9", PIKED, "fall", "1.0", coder, ""),
+    ]
+    return sheet_of(rows, LABELLED, name="second.csv")
+
+
+def whys(found):
+    return [(item.sheet, item.label, item.why) for item in found.unpaired if not item.absent]
+
+
+def labels(found):
+    return [(routine.label, routine.rows) for routine in found.routines]
+
+
+def test_rows_are_paired_by_their_label_whatever_their_order_and_spelling(sheet_of):
+    found = pair(first_sheet(sheet_of), second_sheet(sheet_of))
+    assert labels(found) == [("R2", (3, 4)), ("R3", (4, 3)), ("R4", (5, 2))]
+    assert {routine.by for routine in found.routines} == {("routine",)}
+    assert not any(routine.weaker for routine in found.routines)
+    assert [routine.clip for routine in found.routines] == ["c2.mp4", "c3.mp4", "c4.mp4"]
+    assert [(u.sheet, u.row, u.absent) for u in found.unpaired] == [(0, 2, True), (0, 6, True), (1, 5, True)]
+
+
+def test_the_coder_column_tells_one_coder_from_two(sheet_of):
+    first = first_sheet(sheet_of)
+    two = pair(first, second_sheet(sheet_of))
+    assert (two.who, two.coders) == ("different coders", ("Mara", "Jo"))
+    one = pair(first, second_sheet(sheet_of, "mara"))
+    assert (one.who, one.coders) == ("same coder", ("Mara", "mara"))
+    again = pair(first, second_sheet(sheet_of, "Mara"))
+    assert (again.who, again.coders) == ("same coder", ("Mara, coding 1", "Mara, coding 2"))
+    unnamed = pair(first, second_sheet(sheet_of, ""))
+    assert (unnamed.who, unnamed.coders) == ("not known", ("Mara", "second.csv"))
+
+
+def test_a_label_whose_athlete_differs_is_no_pair_and_both_rows_say_why(sheet_of):
+    rows = [
+        ("R2", "Lindenau", "A7", PIKED, "stuck", "0", "Jo", ""),
+        ("R1", "Lindenau", "A1", PIKED, "fall", "", "Jo", ""),
+    ]
+    found = pair(first_sheet(sheet_of), sheet_of(rows, LABELLED, name="second.csv"))
+    why = 'row 3 of first.csv and row 2 of second.csv have the same label, but athlete is "A2" there and "A7" here'
+    assert whys(found) == [(0, "R2", why), (1, "R2", why)]
+    assert labels(found) == [("R1", (2, 3))]
+
+
+def test_a_label_that_stands_twice_in_one_sheet_is_not_guessed(sheet_of):
+    header = ["routine", "meet", "athlete", "technique", "landing", "start order"]
+    first = sheet_of([("R1", "Lindenau", "A1", PIKED, "stuck", "")], header, name="first.csv")
+    rows = [("R1", "Lindenau", "A1", PIKED, "fall", "4"), ("R1", "Lindenau", "A1", PIKED, "stuck", "5")]
+    found = pair(first, sheet_of(rows, header, name="second.csv"))
+    assert found.routines == ()
+    # The second sheet contradicts itself, so neither of its rows can be trusted.
+    assert [label for _, label, _ in whys(found)] == ["R1", "R1"]
+    assert all("the same routine twice" in why for _, _, why in whys(found))
+
+
+def test_labels_that_each_athlete_has_are_told_apart_by_meet_and_athlete(sheet_of):
+    header = ["routine", "meet", "athlete", "technique", "landing"]
+    first = [(str(i), "Lindenau", f"A{a}", PIKED, "stuck") for a in (1, 2, 3) for i in (1, 2)]
+    second = [("2", "Lindenau", "A3", PIKED, "fall"), ("1", "Lindenau", "A1", PIKED, "fall")]
+    found = pair(sheet_of(first, header, name="first.csv"), sheet_of(second, header, name="second.csv"))
+    assert [routine.rows for routine in found.routines] == [(2, 3), (7, 2)]
+    assert found.routines[0].by == ("routine", "meet", "athlete")
+    assert whys(found) == []
+
+
+def test_labels_of_each_coders_own_are_ignored_and_that_is_said(sheet_of):
+    header = ["routine", "meet", "round", "athlete", "technique", "landing"]
+    first = sheet_of([("M1", "Lindenau", "final", "A1", PIKED, "stuck")], header, name="first.csv")
+    second = sheet_of([("J1", "Lindenau", "final", "A1", PIKED, "fall")], header, name="second.csv")
+    found = pair(first, second)
+    assert [(r.rows, r.weaker, r.by) for r in found.routines] == [
+        ((2, 2), True, ("meet", "round", "athlete"))
+    ]
+    assert "No routine label of second.csv stands in another sheet" in found.notes[0]
+
+
+def test_without_labels_rows_are_paired_by_who_showed_them_where_and_when(sheet_of):
+    first = [
+        ("Lindenau", "qualification", "A1", PIKED, "stuck"),
+        ("Lindenau", "final", "A1", PIKED, "fall"),
+        ("Lindenau", "final", "A2", PIKED, "stuck"),
+    ]
+    second = [("Lindenau", "finals", "A1", PIKED, "stuck"), ("Ostheim", "final", "A2", PIKED, "stuck")]
+    found = pair(sheet_of(first, UNLABELLED, name="a.csv"), sheet_of(second, UNLABELLED, name="b.csv"))
+    assert [(r.rows, r.weaker, r.label) for r in found.routines] == [((3, 2), True, "A1, Lindenau, final")]
+    assert whys(found) == []
+
+
+def test_a_round_that_one_sheet_does_not_name_is_not_guessed(sheet_of):
+    first = [("Lindenau", "qualification", "A1", PIKED, "stuck"), ("Lindenau", "final", "A2", PIKED, "fall")]
+    bare = ["meet", "athlete", "technique", "landing"]
+    second = sheet_of([("Lindenau", "A1", PIKED, "stuck")], bare, name="b.csv")
+    found = pair(sheet_of(first, UNLABELLED, name="a.csv"), second)
+    assert found.routines == ()
+    why = "row 2 of a.csv and row 2 of b.csv may be one routine, but only one of them names the round"
+    assert whys(found) == [(0, "A1, Lindenau, qualification", why), (1, "A1, Lindenau", why)]
+    # Where the sheet holds one round throughout there is nothing to confuse.
+    finals = [("Lindenau", "final", "A1", PIKED, "stuck"), ("Lindenau", "final", "A2", PIKED, "fall")]
+    assert [r.rows for r in pair(sheet_of(finals, UNLABELLED, name="a.csv"), second).routines] == [(2, 2)]
+
+
+def test_start_order_tells_two_routines_of_one_round_apart_and_elimination_does_not(sheet_of):
+    header = [*UNLABELLED, "start order"]
+    first = [
+        ("Lindenau", "final", "A1", PIKED, "stuck", "3"),
+        ("Lindenau", "final", "A1", TUCKED, "fall", "4"),
+    ]
+    a = sheet_of(first, header, name="a.csv")
+    both = [
+        ("Lindenau", "final", "A1", TUCKED, "fall", "4"),
+        ("Lindenau", "final", "A1", PIKED, "stuck", "3"),
+    ]
+    assert [r.rows for r in pair(a, sheet_of(both, header, name="b.csv")).routines] == [(2, 3), (3, 2)]
+    one_blank = [
+        ("Lindenau", "final", "A1", PIKED, "stuck", "3"),
+        ("Lindenau", "final", "A1", TUCKED, "fall", ""),
+    ]
+    found = pair(a, sheet_of(one_blank, header, name="b.csv"))
+    assert [r.rows for r in found.routines] == [(2, 2)]
+    assert [(sheet, label) for sheet, label, _ in whys(found)] == [
+        (0, "A1, Lindenau, final"),
+        (1, "A1, Lindenau, final"),
+    ]
+    assert "more than one pair is possible" in whys(found)[1][2]
+
+
+def test_another_start_order_of_the_same_routine_is_a_doubt(sheet_of):
+    header = [*UNLABELLED, "start order"]
+    a = sheet_of([("Lindenau", "final", "A1", PIKED, "stuck", "3")], header, name="a.csv")
+    b = sheet_of([("Lindenau", "final", "A1", PIKED, "stuck", "8")], header, name="b.csv")
+    found = pair(a, b)
+    assert found.routines == ()
+    assert 'start order is "3" there and "8" here' in whys(found)[0][2]
+
+
+def test_three_sheets_may_each_lack_some_routines(sheet_of):
+    third = [
+        ("R9", "Lindenau", "A9", PIKED, "fall", "1", "Kim", ""),
+        ("R5", "Lindenau", "A5", TUCKED, "stuck", "", "Kim", ""),
+    ]
+    found = pair(first_sheet(sheet_of), second_sheet(sheet_of), sheet_of(third, LABELLED, name="third.csv"))
+    rows = dict(labels(found))
+    assert rows["R9"] == (None, 5, 2)
+    assert rows["R5"] == (6, None, 3)
+    assert rows["R3"] == (4, 3, None)
+    assert found.who == "different coders"
+    assert found.codes("landing")[2] == [None, None, None, "stuck", "fall"]
+
+
+def test_a_technique_in_two_spellings_is_one_code(sheet_of):
+    header = ["routine", "meet", "athlete", "technique", "landing"]
+    a = sheet_of([("1", "Lindenau", "A1", "Side Salto", "stuck")], header, name="a.csv")
+    b = sheet_of([("1", "Lindenau", "A1", "side salto", "stuck")], header, name="b.csv")
+    assert pair(a, b).codes("technique") == (["Side Salto"], ["Side Salto"])
+    assert reconcile(a, b).decisions == ()
+
+
+def test_sheets_with_other_landing_categories_are_refused(sheet_of, codebook_of):
+    grades = '[[landing.grades]]\nname = "stuck"\ndefinition = ""\nstuck = true\nfall = false\ndeductions = [0.0]\n'
+    book = codebook_of(
+        '[codebook]\nname = "Two"\n' + grades + grades.replace("stuck", "moved", 1).replace("true", "false")
+    )
+    rows = [("Lindenau", "A1", PIKED, "stuck", "0")]
+    with pytest.raises(InputProblem, match="other landing categories"):
+        pair(sheet_of(rows, name="a.csv"), sheet_of(rows, codebook=book, name="b.csv"))
+
+
+def test_one_sheet_alone_is_refused(sheet_of):
+    with pytest.raises(ValueError, match="two sheets"):
+        pair(first_sheet(sheet_of))
+
+
+codes = st.sampled_from(["", "1", "2"])
+row_of_a_small_meet = st.tuples(
+    codes,
+    st.sampled_from(["M", "N"]),
+    codes,
+    st.sampled_from(["A", "B"]),
+    st.sampled_from(["stuck", "fall"]),
+    codes,
+)
+
+
+@settings(deadline=None, max_examples=150, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(st.lists(st.lists(row_of_a_small_meet, max_size=5), min_size=2, max_size=3))
+def test_every_row_is_paired_once_or_listed_once_and_no_pair_contradicts_itself(sheet_of, tables):
+    header = ["routine", "meet", "round", "athlete", "landing", "start order", "technique"]
+    sheets = [
+        sheet_of([(*row, PIKED) for row in table], header, name=f"s{place}.csv")
+        for place, table in enumerate(tables)
+    ]
+    found = pair(*sheets)
+    seen = [(place, row) for r in found.routines for place, row in enumerate(r.rows) if row is not None]
+    seen += [(item.sheet, item.row) for item in found.unpaired]
+    assert sorted(seen) == sorted((place, row) for place, s in enumerate(sheets) for row in s.rows.index)
+    for routine in found.routines:
+        both = [sheets[place].rows.loc[row] for place, row in enumerate(routine.rows) if row is not None]
+        for name in ("meet", "round", "athlete", "start order"):
+            assert len({line[name] for line in both if line[name] is not None}) <= 1
+
+
+# ----------------------------------------------------------------------------------------------- an agreed sheet
+
+
+def write(path, lines, **options):
+    with open(path, "w", newline="", encoding="utf-8") as out:
+        csv.writer(out, **options).writerows(lines)
+    return path
+
+
+def decided(tmp_path, made, answers, **options):
+    """Fill the list of disagreements in and write it; `answers` maps (routine, variable) to a code."""
+    lines = decision_lines(made.pairing, made.decisions)
+    head = [name.partition(" (")[0] for name in lines[0]]
+    for line in lines[1:]:
+        code = answers.get((line[head.index("routine")], line[head.index("variable")]))
+        if code is not None:
+            line[head.index("agreed")], line[head.index("decided by")] = code, "Mara and Jo"
+    return write(tmp_path / "decisions.csv", lines, **options)
+
+
+def as_text(sheet):
+    return sheet.rows.astype(object).fillna("~").astype(str).to_dict("list")
+
+
+def test_what_both_coded_alike_is_agreed_and_the_rest_stays_open(sheet_of, tmp_path):
+    made = reconcile(first_sheet(sheet_of), second_sheet(sheet_of))
+    assert [(d.routine.label, d.variable, d.first, d.second, d.takes) for d in made.decisions] == [
+        ("R3", "landing", "small step or hop", "large step or jump", "open"),
+        ("R3", "deduction", "0.1", "0.3", "open"),
+        ("R4", "landing", "not seen", "stuck", "open"),
+        ("R4", "deduction", "", "0.0", "open"),
+    ]
+    rows = made.sheet.rows
+    assert list(rows["routine"]) == ["R1", "R2", "R3", "R4", "R5", "R9"]
+    assert list(rows["landing"]) == ["stuck", "stuck", "not seen", "not seen", "stuck", "fall"]
+    assert list(rows["deduction"].astype(object).fillna(-1)) == [0, 100, -1, -1, 0, 1000]
+    assert list(rows["agreement"]) == [
+        "Mara only",
+        "both agree",
+        "landing open; deduction open",
+        "landing open; deduction open",
+        "Mara only",
+        "Jo only",
+    ]
+    assert made.double == (3, 4, 5)
+    assert rows.at[5, "clip"] == "c4.mp4"
+    path = write(tmp_path / "agreed.csv", [made.sheet.original.columns, *made.sheet.original.values.tolist()])
+    assert as_text(read_sheet(path)) == as_text(made.sheet)
+
+
+@pytest.mark.parametrize("delimiter", [",", ";"])
+def test_decisions_read_back_give_the_agreed_sheet_and_say_who_decided(sheet_of, tmp_path, delimiter):
+    first, second = first_sheet(sheet_of), second_sheet(sheet_of)
+    answers = {
+        ("R3", "landing"): "Large step",
+        ("R3", "deduction"): "0,3",
+        ("R4", "landing"): "not seen",
+    }
+    path = decided(tmp_path, reconcile(first, second), answers, delimiter=delimiter)
+    made = reconcile(first, second, path)
+    assert [(d.variable, d.agreed, d.takes, d.by) for d in made.decisions] == [
+        ("landing", "large step or jump", "second", "Mara and Jo"),
+        ("deduction", "0.3", "second", "Mara and Jo"),
+        ("landing", "not seen", "first", "Mara and Jo"),
+        ("deduction", None, "open", ""),
+    ]
+    assert made.sheet.rows.at[4, "landing"] == "large step or jump"
+    assert made.sheet.rows.at[4, "deduction"] == 300
+    assert made.sheet.rows.at[5, "agreement"] == "landing decided by Mara and Jo; deduction open"
+    assert [item.variable for item in made.open] == ["deduction"]
+
+
+def test_a_decision_on_codes_that_have_changed_since_is_refused(sheet_of, tmp_path):
+    first = first_sheet(sheet_of)
+    path = decided(tmp_path, reconcile(first, second_sheet(sheet_of)), {("R3", "landing"): "stuck"})
+    text = path.read_text().replace("large step or jump", "several steps")
+    path.write_text(text)
+    with pytest.raises(InputProblem, match='the sheet now has "large step or jump"'):
+        reconcile(first, second_sheet(sheet_of), path)
+
+
+def test_every_fault_of_a_list_of_decisions_is_told_at_once(sheet_of, tmp_path):
+    first, second = first_sheet(sheet_of), second_sheet(sheet_of)
+    path = decided(
+        tmp_path, reconcile(first, second), {("R3", "landing"): "wobble", ("R3", "deduction"): "1/3"}
+    )
+    text = path.read_text() + "R1,,,,,landing,stuck,stuck,stuck,Jo,,2,2\n"
+    path.write_text(text)
+    with pytest.raises(InputProblem) as found:
+        reconcile(first, second, path)
+    said = [problem.problem for problem in found.value.problems]
+    assert said[0] == "this is not a landing category of the codebook"
+    assert said[2] == "these rows don't disagree on it"
+    assert len(said) == 3
+
+
+def test_a_file_that_is_no_list_of_decisions_is_refused(sheet_of, tmp_path):
+    path = write(tmp_path / "other.csv", [["a", "b"], ["1", "2"]])
+    with pytest.raises(InputProblem, match="list of disagreements"):
+        reconcile(first_sheet(sheet_of), second_sheet(sheet_of), path)
+
+
+def test_a_cell_that_nobody_could_read_stays_as_its_coder_wrote_it(sheet_of):
+    rows = [
+        ("R1", "Lindenau", "A1", PIKED, "wobble", "0", "Mara", ""),
+        ("R2", "Lindenau", "A2", PIKED, "stuck", "0", "Mara", ""),
+    ]
+    other = [("R2", "Lindenau", "A2", PIKED, "wobble", "0", "Jo", "")]
+    made = reconcile(sheet_of(rows, LABELLED, name="a.csv"), sheet_of(other, LABELLED, name="b.csv"))
+    assert list(made.sheet.original["landing"]) == ["wobble", "not seen"]
+    assert [(p.row, p.value) for p in made.sheet.problems] == [(2, "wobble")]
+    assert [(d.first, d.second) for d in made.decisions] == [("stuck", "not seen")]
+
+
+def test_a_variable_that_one_coder_did_not_code_needs_no_decision(sheet_of):
+    header = ["routine", "meet", "athlete", "technique", "landing"]
+    second = sheet_of([("R3", "Lindenau", "A3", TUCKED, "small step or hop")], header, name="b.csv")
+    made = reconcile(first_sheet(sheet_of), second)
+    assert made.decisions == ()
+    assert made.sheet.rows.at[4, "deduction"] == 100
+
+
+def test_variables_read_from_one_column_cannot_be_agreed_on_one_by_one(sheet_of, codebook_of):
+    book = codebook_of(
+        '[codebook]\nname = "x"\n[columns]\nlanding = "penalty"\ndeduction = "penalty"\n'
+        '[landing.values]\nstuck = ["0"]\n'
+    )
+    header = ["routine", "meet", "athlete", "technique", "penalty"]
+    sheets = [
+        sheet_of([("R1", "Lindenau", "A1", PIKED, "0")], header, book, name=n) for n in ("a.csv", "b.csv")
+    ]
+    with pytest.raises(InputProblem, match="landing and deduction from one column"):
+        reconcile(*sheets)
