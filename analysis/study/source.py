@@ -23,7 +23,7 @@ _OTHER_KINDS = (
 
 def choose_grid(data: bytes, file: str, codebook: Codebook, worksheet: str | None) -> tuple[Grid, Header]:
     """Return the table's grid and its header, or raise InputProblem with all that is wrong."""
-    _refuse_other_kinds(data, file)
+    refuse_other_kinds(data, file)
     if is_workbook(data):
         grid, header = _worksheet(data, file, codebook, worksheet)
     else:
@@ -99,7 +99,8 @@ def _worksheet(
     return best
 
 
-def _refuse_other_kinds(data: bytes, file: str) -> None:
+def refuse_other_kinds(data: bytes, file: str) -> None:
+    """Raise InputProblem where the bytes are those of a picture, a PDF, a web page or the like."""
     start = data[:2000].lstrip(b"\xef\xbb\xbf \t\r\n")
     kind = next((name for mark, name in _OTHER_KINDS if start.startswith(mark)), None)
     lowered = start[:600].lower()
