@@ -96,8 +96,8 @@ def notes(pairing: Pairing, variables: Sequence[VariableAgreement], drawn: Drawn
         said.append(f"{doubts} rows could not be paired with certainty; they are listed and count nowhere.")
     if drawn == "by first code":
         said.append(
-            "The double-coded part was drawn by first code, so that rare codes are in it: all figures are those of this "
-            "part, not of the whole meet."
+            "The double-coded part was drawn by first code, so that rare codes are in it: all figures are those of "
+            "this part, not of the whole meet."
         )
     if 0 < len(pairing.routines) < SHORT:
         said.append(
