@@ -91,7 +91,7 @@ def notes(pairing: Pairing, variables: Sequence[VariableAgreement], drawn: Drawn
     if weaker:
         by = " and ".join(dict.fromkeys(", ".join(routine.by) for routine in weaker))
         said.append(f"{_routines(len(weaker))} paired without a routine label, by {by}.")
-    doubts = sum(not item.absent for item in pairing.unpaired)
+    doubts = sum(item.kind == "doubt" for item in pairing.unpaired)
     if doubts:
         said.append(f"{doubts} rows could not be paired with certainty; they are listed and count nowhere.")
     if drawn == "by first code":

@@ -31,11 +31,11 @@ from analysis.stats.result import Interval, check_choice, check_level
 from analysis.study.codebook import NOT_SEEN, Codebook
 from analysis.study.coders import Pairing, Routine, pair
 from analysis.study.decisions import code_text
-from analysis.study.joining import cell_text
 from analysis.study.plan import DEFAULT_SEED
 from analysis.study.problem import InputProblem, Problem
 from analysis.study.sheet import Sheet
 from analysis.study.text import key
+from analysis.study.values import cell_text
 
 STUCK, NOT_STUCK = "stuck", "not stuck"
 KINDS: dict[str, Kind] = {
@@ -105,7 +105,7 @@ def _nothing_paired(pairing: Pairing) -> list[Problem]:
     remedy = "give both sheets the same routine labels, or meet, round and athlete in the same spelling"
     files = " and ".join(pairing.names)
     problems = [Problem(files, None, None, None, "no routine stands in two of the sheets", remedy)]
-    doubtful = [item for item in pairing.unpaired if not item.absent]
+    doubtful = [item for item in pairing.unpaired if item.kind == "doubt"]
     problems += [
         Problem(str(pairing.sheets[item.sheet].path), item.row, "routine", item.label, item.why, remedy)
         for item in doubtful[:_MOST_NAMED]

@@ -11,14 +11,17 @@ from dataclasses import dataclass
 from typing import Literal
 
 from analysis.study.cells import person
-from analysis.study.joining import Joining, cell_text, plain
+from analysis.study.joining import Joining
 from analysis.study.problem import InputProblem, Problem
 from analysis.study.sheet import Sheet
-from analysis.study.text import key
+from analysis.study.text import key, tidy
+from analysis.study.values import cell_text, plain
 
 Who = Literal["same coder", "different coders", "mixed", "not known"]
 
-_ABSENT = "it stands in no other sheet"
+_CODES = ("technique", "landing", "deduction", "other faults")
+_ABSENT = "no other sheet has codes for it"
+_NOT_CODED = "it has no codes yet"
 
 
 @dataclass(frozen=True)
@@ -48,13 +51,17 @@ class Routine:
 
 @dataclass(frozen=True)
 class Unpaired:
-    """A row that was paired with no other. `absent` is True where nothing but its absence elsewhere is the reason."""
+    """A row that was paired with no other, and why.
+
+    `kind` is "absent" where no other sheet has codes for the routine, "not coded" where no sheet has, "coded elsewhere"
+    where another sheet has and this row is blank, and "doubt" where it may belong to a row of another sheet.
+    """
 
     sheet: int
     row: int
     label: str
     why: str
-    absent: bool
+    kind: Literal["absent", "not coded", "coded elsewhere", "doubt"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -95,7 +102,7 @@ def pair(*sheets: Sheet) -> Pairing:
     A row belongs to the routine that bears its label, unless meet, round, athlete, apparatus, start order or date then
     contradict each other. Without a label it belongs to the one routine with its meet, round, athlete and apparatus.
     Where no label stands in both sheets, labels are taken to be each coder's own and are ignored. Rows that can't be
-    used in their own sheet (the same routine twice, a torn line) are not paired.
+    used in their own sheet (the same routine twice, a torn line) and rows without any code are not paired.
 
     Parameters
     ----------
@@ -118,26 +125,46 @@ def pair(*sheets: Sheet) -> Pairing:
     joining = Joining(sheets, names)
     for place in range(1, len(sheets)):
         joining.add(place)
-    together = [slot for slot in joining.slots if len(slot.rows) > 1]
-    routines = tuple(
-        Routine(
-            tuple(slot.rows.get(place) for place in range(len(sheets))),
-            slot.by,
-            slot.weaker,
-            _first_known(sheets, slot.rows, _label),
-            _first_known(sheets, slot.rows, lambda sheet, row: cell_text(sheet, row, "clip")),
-        )
-        for slot in together
-    )
-    paired = {(place, row) for slot in together for place, row in slot.rows.items()}
-    unpaired = []
-    for place, sheet in enumerate(sheets):
-        for row in map(int, sheet.rows.index):
-            if (place, row) not in paired:
-                why = joining.reasons.get((place, row), _ABSENT)
-                unpaired.append(Unpaired(place, row, _label(sheet, row), why, why == _ABSENT))
+    coded = [_coded(sheet) for sheet in sheets]
+    routines: list[Routine] = []
+    elsewhere: set[tuple[int, int]] = set()
+    for slot in joining.slots:
+        own = {place: row for place, row in slot.rows.items() if row in coded[place]}
+        if own:
+            elsewhere.update(slot.rows.items() - own.items())
+        if len(own) > 1:
+            label = _first_known(sheets, slot.rows, _label)
+            clip = _first_known(sheets, slot.rows, lambda sheet, row: cell_text(sheet, row, "clip"))
+            rows = tuple(own.get(place) for place in range(len(sheets)))
+            routines.append(Routine(rows, slot.by, slot.weaker, label, clip))
+    paired = {(place, row) for routine in routines for place, row in enumerate(routine.rows)}
+    unpaired = [
+        Unpaired(place, row, _label(sheet, row), *_why(place, row, joining.reasons, coded[place], elsewhere))
+        for place, sheet in enumerate(sheets)
+        for row in map(int, sheet.rows.index)
+        if (place, row) not in paired
+    ]
     who, coders = _coders(sheets, names, routines)
-    return Pairing(tuple(sheets), names, coders, who, routines, tuple(unpaired), tuple(joining.notes))
+    return Pairing(tuple(sheets), names, coders, who, tuple(routines), tuple(unpaired), tuple(joining.notes))
+
+
+def _coded(sheet: Sheet) -> set[int]:
+    """Return the rows in which anything was coded: the others wait for their coder."""
+    columns = [sheet.original[sheet.headers[name]] for name in _CODES if name in sheet.headers]
+    return {int(row) for column in columns for row, text in column.items() if tidy(str(text))}  # type: ignore[call-overload]
+
+
+def _why(
+    place: int,
+    row: int,
+    reasons: Mapping[tuple[int, int], str],
+    coded: set[int],
+    elsewhere: set[tuple[int, int]],
+) -> tuple[str, Literal["absent", "not coded", "coded elsewhere", "doubt"]]:
+    if row not in coded:
+        return _NOT_CODED, "coded elsewhere" if (place, row) in elsewhere else "not coded"
+    why = reasons.get((place, row))
+    return (_ABSENT, "absent") if why is None else (why, "doubt")
 
 
 def _label(sheet: Sheet, row: int) -> str:

@@ -14,12 +14,12 @@ from analysis.study import cells as read
 from analysis.study.codebook import NOT_SEEN
 from analysis.study.coders import Pairing, Routine
 from analysis.study.grid import Grid
-from analysis.study.joining import cell_text
 from analysis.study.number_text import exact
 from analysis.study.problem import InputProblem, Problem
 from analysis.study.text import key, tidy
 from analysis.study.text_grid import text_grid
 from analysis.study.toml_file import read_bytes
+from analysis.study.values import cell_text
 from analysis.study.workbook_grid import is_workbook, worksheets
 
 CODED = ("technique", "landing", "deduction", "other faults")

@@ -12,9 +12,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from analysis.study.cells import person
-from analysis.study.checks import check
 from analysis.study.sheet import Sheet
 from analysis.study.text import key
+from analysis.study.values import cell_text, plain
 
 WHO_AND_WHERE = ("meet", "round", "athlete", "apparatus")
 """The weaker key, used where a routine has no label; start order and date tell apart what it leaves alike."""
@@ -39,6 +39,8 @@ class Joining:
     """The routines found so far (`slots`), and for rows that could not be paired the reason (`reasons`)."""
 
     def __init__(self, sheets: Sequence[Sheet], names: Sequence[str]) -> None:
+        from analysis.study.checks import check  # late: its rules look at cells as this file does
+
         self.sheets, self.names = sheets, names
         self.marks = [_marks(sheet) for sheet in sheets]
         self.reasons: dict[tuple[int, int], str] = {}
@@ -230,16 +232,3 @@ def _marks(sheet: Sheet) -> dict[int, dict[str, str]]:
                 if plain(value) is not None and same(str(value)):
                     found[int(row)][name] = same(str(value))  # type: ignore[call-overload]
     return found
-
-
-def plain(value: Any) -> str | int | None:
-    """Return a cell's value as text or whole number, None where there is none."""
-    if value is None or type(value).__name__ == "NAType" or value != value:
-        return None
-    return value if isinstance(value, str) else int(value)
-
-
-def cell_text(sheet: Sheet, row: int, name: str) -> str:
-    """Return a cell's value as text, "" where there is none or no such column."""
-    value = plain(sheet.rows.at[row, name]) if name in sheet.rows else None
-    return "" if value is None else str(value)

@@ -15,11 +15,11 @@ from typing import Any
 from analysis.study.codebook import NOT_SEEN, NUMERIC, VARIABLES
 from analysis.study.coders import Pairing, Routine, Unpaired, pair
 from analysis.study.decisions import Decision, code_text, disagreements, read_decisions
-from analysis.study.joining import plain
 from analysis.study.number_text import read_thousandths
 from analysis.study.problem import InputProblem, Problem
 from analysis.study.sheet import Sheet
 from analysis.study.text import key
+from analysis.study.values import plain
 
 AGREEMENT = "agreement"
 """The column of the agreed sheet that says how each row came about."""
@@ -101,8 +101,11 @@ def _agreed(pairing: Pairing, decisions: Sequence[Decision], headers: dict[str, 
     first, second = (_records(sheet) for sheet in pairing.sheets[:2])
     lines: list[_Line] = []
     double: dict[Routine, int] = {}
+    waiting = {item.row for item in pairing.unpaired if item.sheet == 0 and item.kind == "coded elsewhere"}
     for row, record in first.items():
         routine = of_row.get(row)
+        if row in waiting:
+            continue
         if routine is None:
             lines.append(_Line(record, f"{pairing.coders[0]} only", (0, row)))
             continue
@@ -112,7 +115,7 @@ def _agreed(pairing: Pairing, decisions: Sequence[Decision], headers: dict[str, 
     alone = [item for item in pairing.unpaired if item.sheet == 1]
     spelled = _spellings(first.values())
     for item in alone:
-        if item.absent:
+        if item.kind == "absent":
             record = {
                 name: spelled.get((name, key(str(value))), value) for name, value in second[item.row].items()
             }
@@ -122,7 +125,7 @@ def _agreed(pairing: Pairing, decisions: Sequence[Decision], headers: dict[str, 
         _sheet(pairing, lines, headers),
         tuple(double[routine] for routine in pairing.routines),
         tuple(decisions),
-        tuple(item for item in alone if not item.absent),
+        tuple(item for item in alone if item.kind == "doubt"),
     )
 
 

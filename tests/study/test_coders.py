@@ -39,7 +39,7 @@ def second_sheet(sheet_of, coder="Jo"):
 
 
 def whys(found):
-    return [(item.sheet, item.label, item.why) for item in found.unpaired if not item.absent]
+    return [(item.sheet, item.label, item.why) for item in found.unpaired if item.kind == "doubt"]
 
 
 def labels(found):
@@ -52,7 +52,11 @@ def test_rows_are_paired_by_their_label_whatever_their_order_and_spelling(sheet_
     assert {routine.by for routine in found.routines} == {("routine",)}
     assert not any(routine.weaker for routine in found.routines)
     assert [routine.clip for routine in found.routines] == ["c2.mp4", "c3.mp4", "c4.mp4"]
-    assert [(u.sheet, u.row, u.absent) for u in found.unpaired] == [(0, 2, True), (0, 6, True), (1, 5, True)]
+    assert [(u.sheet, u.row, u.kind) for u in found.unpaired] == [
+        (0, 2, "absent"),
+        (0, 6, "absent"),
+        (1, 5, "absent"),
+    ]
 
 
 def test_the_coder_column_tells_one_coder_from_two(sheet_of):
@@ -189,6 +193,25 @@ def test_a_technique_in_two_spellings_is_one_code(sheet_of):
     b = sheet_of([("1", "Lindenau", "A1", "side salto", "stuck")], header, name="b.csv")
     assert pair(a, b).codes("technique") == (["Side Salto"], ["Side Salto"])
     assert reconcile(a, b).decisions == ()
+
+
+def test_rows_that_wait_for_their_coder_are_no_disagreements(sheet_of):
+    rows = [
+        ("R1", "Lindenau", "A1", "", "", "", "", ""),
+        ("R2", "Lindenau", "A2", PIKED, "fall", "1.0", "Jo", ""),
+        ("R8", "Lindenau", "A8", "", "", "", "", ""),
+    ]
+    first, second = first_sheet(sheet_of), sheet_of(rows, LABELLED, name="second.csv")
+    found = pair(first, second)
+    assert labels(found) == [("R2", (3, 3))]
+    kinds = {(item.sheet, item.label): item.kind for item in found.unpaired}
+    assert kinds[1, "R1"] == "coded elsewhere"
+    assert kinds[0, "R1"] == "absent"
+    assert kinds[1, "R8"] == "not coded"
+    assert list(reconcile(first, second).sheet.rows["routine"]) == ["R1", "R2", "R3", "R4", "R5"]
+    # The other way round, the second coder's codes fill the first one's blank row.
+    turned = reconcile(second, first).sheet.rows
+    assert list(turned["routine"]) == ["R2", "R8", "R1", "R3", "R4", "R5"]
 
 
 def test_sheets_with_other_landing_categories_are_refused(sheet_of, codebook_of):
