@@ -12,7 +12,6 @@ from collections.abc import Sequence
 
 import numpy as np
 from scipy.optimize import brentq
-from scipy.special import logsumexp
 
 from analysis.stats.paths import Floats, Ints, Ladder, Meter, ladder, meet, merge, ranges, runs
 
@@ -20,7 +19,8 @@ from analysis.stats.paths import Floats, Ints, Ladder, Meter, ladder, meet, merg
 def tilted(log_weights: Floats, theta: float) -> Floats:
     """Probabilities in proportion to exp(log_weights[x] + theta x)."""
     log_terms = log_weights + theta * np.arange(len(log_weights))
-    return np.asarray(np.exp(log_terms - logsumexp(log_terms)))
+    terms = np.exp(log_terms - log_terms.max())
+    return np.asarray(terms / terms.sum())
 
 
 def tilt_to_total(log_weights: Sequence[Floats], total: float) -> float:
@@ -120,18 +120,22 @@ def _half(
     """Splits of one half that are not yet decided, by their sum; and the probability of those always extreme."""
     at, key, count = np.zeros(1, dtype=np.int64), np.zeros(1, dtype=np.int64), np.ones(1)
     always = np.zeros(1)
-    log_norm = 0.0
+    log_norm = work = 0.0
     for step, (choices, share) in enumerate(zip(own, shares, strict=True)):
         rest = [*own[step + 1 :], *other]
         # Each key is convex in x up to rounding, so the smallest increments give a bound below for every sum.
         rises = np.sort(np.concatenate([np.diff(each) for each in rest]))
         cheapest = sum(int(each[0]) for each in rest) + np.concatenate([[0], np.cumsum(rises)])
         dearest = sum(int(max(each[0], each[-1])) for each in rest)
-        log_norm += float(logsumexp(-choices / scale + theta * np.arange(len(choices))))
+        likeliest = int(np.argmax(share))
+        log_norm += float(theta * likeliest - choices[likeliest] / scale - np.log(share[likeliest]))
         always = np.convolve(always, share)
         low = np.maximum(0, total - len(rises) - at)
         tries = np.maximum(np.minimum(len(choices) - 1, total - at) - low + 1, 0)
-        meter.add(int(tries.sum()), held=3 * len(at))
+        work, before = float(tries.sum()), work
+        # Past a million the growth only slows, so two more steps at the last rate are a fair forecast.
+        ahead = (work / before) ** min(len(own) - 1 - step, 2) if work > 1e6 and before else 1.0
+        meter.add(int(work), expected=work * ahead, held=3 * len(at))
         kept = []
         for part in runs(tries):
             run, offset = ranges(tries[part])

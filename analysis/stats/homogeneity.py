@@ -1,4 +1,4 @@
-"""Zelen's exact test of homogeneity: all sets of tables with the observed margins and the observed sum."""
+"""Is the odds ratio the same in all strata? Zelen's exact test, and the asymptotic one of Breslow and Day."""
 
 from __future__ import annotations
 
@@ -6,130 +6,105 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
+from scipy import stats
 
 from analysis.stats.budget import Budget
+from analysis.stats.chains import chain_tail, tilt_to_total, tilted
+from analysis.stats.paths import Ints, Meter, OverBudget, factorials
 from analysis.stats.result import Test
 
-_METHOD = "Zelen's exact test of one odds ratio in all strata"
-_ASSUMES = "independent routines"
-SLACK = 1e-9
-"""Relative slack of a drawn set's probability, computed in floats, within which it counts as a tie."""
+Row = tuple[int, int, int, int]
+METHOD = "Zelen's exact test of one odds ratio in all strata"
+ASSUMES = "independent routines"
 
 
-def zelen_test(rows: Sequence[tuple[int, int, int, int]], budget: Budget, seed: int) -> Test:
+def zelen_test(rows: Sequence[Row], budget: Budget, seed: int) -> Test:
     """Test homogeneity for (x1, n1, x2, n2) per stratum, every one of them informative."""
     n = sum(n1 + n2 for _, n1, _, n2 in rows)
-    supports = [(max(0, x1 + x2 - n2), min(n1, x1 + x2)) for x1, n1, x2, n2 in rows]
-    total = sum(row[0] for row in rows)
-    sets = _count_sets(supports, total)
-    if sets <= 1:
+    numbers = factorials(n)
+    least = [max(0, x1 + x2 - n2) for x1, n1, x2, n2 in rows]
+    keys = [_keys(row, numbers.keys) for row in rows]
+    places = [row[0] - low for row, low in zip(rows, least, strict=True)]
+    total = sum(places)
+    spare = sum(len(key) - 1 for key in keys) - total
+    if total == 0 or spare == 0 or sum(len(key) > 1 for key in keys) < 2:
         why = "the margins allow one set of tables only, so it carries no information"
-        return Test(1.0, "two-sided", _METHOD, n, assumes=_ASSUMES, why=why, smallest=1.0)
-    # A merged product costs a big-integer multiplication, some 200 elementary operations.
-    if budget.allows(operations=200.0 * sets, cells=10.0 * sets):
-        smaller, whole = _enumerated(rows, supports, total)
         return Test(
-            float(smaller) / float(whole) if whole < 10**300 else _share(smaller, whole),
-            "two-sided",
-            _METHOD,
-            n,
-            assumes=_ASSUMES,
+            1.0, "two-sided", METHOD, n, smallest=1.0, attained=1.0, bound=1.0, assumes=ASSUMES, why=why
         )
-    share, draws = _drawn(rows, supports, total, budget, seed)
-    error = math.sqrt(share * (1 - share) / draws)
-    why = f"the sets of tables are too many for the budget; {draws:,} were drawn"
-    return Test(share, "two-sided", _METHOD, n, draws=draws, error=error, assumes=_ASSUMES, why=why)
+    observed = sum(int(key[place]) for key, place in zip(keys, places, strict=True))
+    try:
+        attained, bound = chain_tail(keys, total, observed, numbers.scale, numbers.guard, Meter(budget))
+    except OverBudget:
+        reached = _reached(keys, total, observed - numbers.guard, numbers.scale, budget.draws, seed)
+        p = (reached + 1) / (budget.draws + 1)
+        error = math.sqrt(p * (1 - p) / budget.draws)
+        why = f"the sets of tables are too many for the budget; {budget.draws:,} were drawn"
+        method = f"{METHOD}, Monte Carlo"
+        return Test(p, "two-sided", method, n, draws=budget.draws, error=error, assumes=ASSUMES, why=why)
+    return Test(bound, "two-sided", METHOD, n, attained=attained, bound=bound, assumes=ASSUMES)
 
 
-def _share(part: int, whole: int) -> float:
-    """Divide two integers that are too large for floats."""
-    shift = max(0, whole.bit_length() - 900)
-    return (part >> shift) / (whole >> shift)
+def breslow_day_test(rows: Sequence[Row], odds_ratio: float, corrected: bool) -> Test:
+    """Compare each stratum with what the common odds ratio makes expected, for informative (x1, n1, x2, n2)."""
+    n = sum(n1 + n2 for _, n1, _, n2 in rows)
+    method = (
+        "Tarone's test of one odds ratio in all strata" if corrected else "Breslow–Day test of one odds ratio"
+    )
+    assumes = "independent routines; large strata"
+    if len(rows) < 2 or not 0 < odds_ratio < math.inf:
+        why = "needs two strata or more with information and a common odds ratio between 0 and infinity"
+        return Test(math.nan, "two-sided", method, n, assumes=assumes, why=why)
+    gaps, variances = [], []
+    for x1, n1, x2, n2 in rows:
+        expected = _expected(x1 + x2, n1, n2, odds_ratio)
+        cells = expected, n1 - expected, x1 + x2 - expected, n2 - x1 - x2 + expected
+        gaps.append(x1 - expected)
+        variances.append(1 / sum(1 / cell for cell in cells))
+    statistic = sum(gap**2 / variance for gap, variance in zip(gaps, variances, strict=True))
+    if corrected:
+        statistic -= sum(gaps) ** 2 / sum(variances)
+    p = float(stats.chi2.sf(statistic, len(rows) - 1))
+    return Test(p, "two-sided", method, n, statistic=statistic, assumes=assumes)
 
 
-def _count_sets(supports: Sequence[tuple[int, int]], total: int) -> int:
-    """Count the sets of tables with the observed sum."""
-    counts = {0: 1}
-    for low, high in supports:
-        nxt: dict[int, int] = {}
-        for done, ways in counts.items():
-            for a in range(low, high + 1):
-                nxt[done + a] = nxt.get(done + a, 0) + ways
-        counts = nxt
-    return counts.get(total, 0)
+def _expected(stuck: int, n1: int, n2: int, odds_ratio: float) -> float:
+    """The first cell with these margins whose table has this odds ratio: the root inside the support."""
+    # a (n2 - stuck + a) = odds_ratio (n1 - a) (stuck - a), a quadratic in a.
+    square = 1 - odds_ratio
+    linear = n2 - stuck + odds_ratio * (n1 + stuck)
+    constant = -odds_ratio * n1 * stuck
+    root = math.sqrt(linear**2 - 4 * square * constant)
+    return (
+        -2 * constant / (linear + root)
+    )  # this form of the root has no cancellation, also at odds_ratio = 1
 
 
-def _weights(row: tuple[int, int, int, int], support: tuple[int, int]) -> list[int]:
+def _keys(row: Row, key: Ints) -> Ints:
+    """Keys of C(n1, a) C(n2, stuck - a), up to a constant, for every a that the margins allow."""
     x1, n1, x2, n2 = row
-    return [math.comb(n1, a) * math.comb(n2, x1 + x2 - a) for a in range(support[0], support[1] + 1)]
+    a = np.arange(max(0, x1 + x2 - n2), min(n1, x1 + x2) + 1)
+    return np.asarray(key[a] + key[n1 - a] + key[x1 + x2 - a] + key[n2 - x1 - x2 + a])
 
 
-def _enumerated(
-    rows: Sequence[tuple[int, int, int, int]], supports: Sequence[tuple[int, int]], total: int
-) -> tuple[int, int]:
-    """Return the summed weights of the sets that are not likelier than the observed one, and of all sets.
-
-    Sets with the same sum and the same product so far behave alike, so they are merged with their number.
-    """
-    least = [0] * (len(rows) + 1)
-    most = [0] * (len(rows) + 1)
-    for i in range(len(rows) - 1, -1, -1):
-        least[i] = least[i + 1] + supports[i][0]
-        most[i] = most[i + 1] + supports[i][1]
-    observed = 1
-    states: dict[tuple[int, int], int] = {(0, 1): 1}
-    for i, (row, support) in enumerate(zip(rows, supports, strict=True)):
-        weights = _weights(row, support)
-        observed *= weights[row[0] - support[0]]
-        nxt: dict[tuple[int, int], int] = {}
-        for (done, product), ways in states.items():
-            for a, weight in enumerate(weights, start=support[0]):
-                left = total - done - a
-                if least[i + 1] <= left <= most[i + 1]:
-                    key = (done + a, product * weight)
-                    nxt[key] = nxt.get(key, 0) + ways
-        states = nxt
-    smaller = sum(product * ways for (_, product), ways in states.items() if product <= observed)
-    return smaller, sum(product * ways for (_, product), ways in states.items())
-
-
-def _drawn(
-    rows: Sequence[tuple[int, int, int, int]],
-    supports: Sequence[tuple[int, int]],
-    total: int,
-    budget: Budget,
-    seed: int,
-) -> tuple[float, int]:
-    """Draw sets of tables given the sum, stratum by stratum, and return (b + 1) / (B + 1) and B."""
+def _reached(keys: Sequence[Ints], total: int, limit: int, scale: float, draws: int, seed: int) -> int:
+    """Draw sets of tables given their sum, stratum by stratum, and count the keys of `limit` or more."""
     rng = np.random.default_rng(seed)
-    logs = []
-    for row, support in zip(rows, supports, strict=True):
-        found = np.array([math.log(weight) for weight in _weights(row, support)])
-        logs.append(found - found.max())
-    # rest[i][s]: chance that strata i, i + 1, ... add s above their least sum.
-    rest = [np.ones(1)]
-    for log in reversed(logs):
-        rest.append(np.convolve(rest[-1], np.exp(log)))
-        rest[-1] /= rest[-1].max()
-    rest.reverse()
-    draws = budget.draws
-    left = np.full(draws, total - sum(support[0] for support in supports))
-    score = np.zeros(draws)
-    seen = 0.0
-    for i, log in enumerate(logs):
-        step = np.arange(len(log))
-        sums = np.arange(len(rest[i]))
-        after = sums[:, None] - step[None, :]
-        inside = (after >= 0) & (after < len(rest[i + 1]))
-        chances = np.where(inside, np.exp(log) * rest[i + 1][np.clip(after, 0, len(rest[i + 1]) - 1)], 0.0)
-        totals = chances.sum(axis=1, keepdims=True)
-        # One sorted line for all rows: row r holds r to r + 1, so one search serves every draw.
-        line = np.cumsum(chances / np.where(totals > 0, totals, 1.0), axis=1)
-        line[:, -1] = 1.0
-        place = np.searchsorted((line + sums[:, None]).ravel(), left + rng.random(draws), side="right")
-        chosen = np.minimum(place - left * len(log), len(log) - 1)
-        score += log[chosen]
-        left = left - chosen
-        seen += float(log[rows[i][0] - supports[i][0]])
-    reached = int((score <= seen + SLACK * max(1.0, abs(seen))).sum())
-    return (reached + 1) / (draws + 1), draws
+    logs = [-key / scale for key in keys]
+    theta = tilt_to_total(logs, total)
+    chances = [tilted(log, theta) for log in logs]
+    rests = [np.ones(1)]
+    for chance in reversed(chances[1:]):
+        rests.append(np.convolve(rests[-1], chance))
+    left = np.full(draws, total)
+    score = np.zeros(draws, dtype=np.int64)
+    for key, chance, rest in zip(keys, chances, reversed(rests), strict=True):
+        order = np.argsort(left, kind="stable")
+        values, starts = np.unique(left[order], return_index=True)
+        for still, here in zip(values, np.split(order, starts[1:]), strict=True):
+            choices = np.arange(max(0, still - len(rest) + 1), min(len(key) - 1, still) + 1)
+            line = np.cumsum(chance[choices] * rest[still - choices])
+            drawn = choices[np.searchsorted(line, rng.random(len(here)) * line[-1], side="right")]
+            score[here] += key[drawn]
+            left[here] -= drawn
+    return int((score >= limit).sum())

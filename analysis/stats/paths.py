@@ -162,7 +162,7 @@ def read_table(table: Any) -> Ints:
         raise ValueError(f"the table must hold counts only; got {table!r}") from None
     bad = ~np.isfinite(numbers) | (numbers < 0) | (numbers != np.floor(numbers))
     if bad.any():
-        raise ValueError(f"the table holds {numbers[bad][0]!r}; counts are whole numbers from 0")
+        raise ValueError(f"the table holds {numbers[bad][0]:g}; counts are whole numbers from 0")
     return numbers.astype(np.int64)
 
 

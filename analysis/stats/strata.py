@@ -15,8 +15,10 @@ import numpy as np
 from scipy import optimize, stats
 
 from analysis.stats.budget import DEFAULT, Budget
+from analysis.stats.coherence import error_rate, settle
 from analysis.stats.conditional_sum import ConditionalSum, exact_weights
-from analysis.stats.homogeneity import zelen_test
+from analysis.stats.homogeneity import breslow_day_test, zelen_test
+from analysis.stats.paths import read_table
 from analysis.stats.result import (
     Alternative,
     Effect,
@@ -29,21 +31,20 @@ from analysis.stats.result import (
 from analysis.stats.score import restricted_rates
 
 Tables = Iterable[Sequence[Sequence[int]]]
+SMALLEST = float(np.finfo(float).tiny)
 
 
 def read_tables(tables: Tables) -> list[tuple[int, int, int, int]]:
     """Return (x1, n1, x2, n2) per table, or raise ValueError for what is no list of 2 x 2 tables of counts."""
     found = []
-    for number, table in enumerate(tables):
+    for number, table in enumerate(tables if isinstance(tables, Iterable) else []):
         cells = np.asarray(table, dtype=object)
         if cells.shape != (2, 2):
             raise ValueError(f"table {number} has shape {cells.shape}; each table is [[a, b], [c, d]]")
-        counts = []
-        for cell in cells.ravel():
-            if isinstance(cell, bool) or int(cell) != cell or cell < 0:
-                raise ValueError(f"table {number} holds {cell!r}; counts are whole numbers from 0")
-            counts.append(int(cell))
-        a, b, c, d = counts
+        try:
+            a, b, c, d = (int(count) for count in read_table(cells).ravel())
+        except ValueError as problem:
+            raise ValueError(f"table {number}: {problem}") from None
         found.append((a, a + b, c, c + d))
     if not found:
         raise ValueError("no table was given; a list of [[a, b], [c, d]] is needed")
@@ -53,8 +54,7 @@ def read_tables(tables: Tables) -> list[tuple[int, int, int, int]]:
 def common_odds_ratio(tables: Tables, level: float = 0.95, alternative: Alternative = "two-sided") -> Effect:
     """Exact conditional inference for one odds ratio that all tables share.
 
-    Assumes independent routines, and the same odds ratio in every table. Given all margins, the sum of the first
-    cells carries all information.
+    Assumes independent routines and one odds ratio in every table. Given margins, the sum of first cells says it all.
 
     Parameters
     ----------
@@ -66,9 +66,10 @@ def common_odds_ratio(tables: Tables, level: float = 0.95, alternative: Alternat
     Returns
     -------
     Effect
-        `estimate` is the conditional maximum-likelihood odds ratio, 0 or infinite at the edge. The two-sided
-        `p_value` sums the probabilities that don't exceed the observed one; `mid_p` is the doubled one-sided mid-p. The
-        interval inverts the two one-sided tests, so it can disagree with the two-sided p near the level.
+        `estimate` is the conditional maximum-likelihood odds ratio, 0 or infinite at the edge; `statistic` the sum of
+        the first cells. The two-sided `p_value` sums the probabilities that don't exceed the observed one; `mid_p`
+        is the doubled one-sided mid-p. The interval belongs to the doubled one-sided p: it leaves out 1 exactly when
+        that is at most 1 - level. Where the two-sided `p_value` says otherwise, `why` gives the doubled one.
 
     Raises
     ------
@@ -84,7 +85,7 @@ def common_odds_ratio(tables: Tables, level: float = 0.95, alternative: Alternat
     References
     ----------
     Gart J. J. (1970) Biometrika 57:471-475. Mehta C. R., Patel N. R., Gray R. (1985) Journal of the American
-    Statistical Association 80:969-973 (both from memory). Checked against R's exact Mantel-Haenszel test.
+    Statistical Association 80:969-973 (both from memory).
     """
     level, alternative = check_level(level), check_alternative(alternative)
     rows = read_tables(tables)
@@ -118,8 +119,20 @@ def common_odds_ratio(tables: Tables, level: float = 0.95, alternative: Alternat
         low = _root(lambda t: total.tails(t)[1] - tail)
     if alternative != "greater" and total.at_most:
         high = _root(lambda t: tail - total.tails(t)[0])
+    own_p = p if alternative != "two-sided" else min(1.0, 2 * min(lower, upper))
+    rejected = own_p <= error_rate(level)
+    low, high = settle(low, high, 1.0, rejected)
+    if rejected != (p <= error_rate(level)):
+        why += "; " * bool(why) + f"the interval belongs to the doubled one-sided p, which is {own_p:.4f}"
     return Effect(
-        estimate=_conditional_estimate(total), low=low, high=high, p_value=p, mid_p=mid, why=why, **names
+        estimate=_conditional_estimate(total),
+        low=low,
+        high=high,
+        p_value=min(1.0, max(p, SMALLEST)),
+        mid_p=mid,
+        statistic=float(total.observed),
+        why=why,
+        **names,
     )
 
 
@@ -140,8 +153,8 @@ def zelen(tables: Tables, budget: Budget = DEFAULT, seed: int = 0) -> Test:
     Returns
     -------
     Test
-        `p_value` sums the probabilities of all sets of tables that are not likelier than the observed one; ties
-        are decided in integers. 1 with `why` where the margins allow one set only.
+        `p_value` (= `bound`) sums the probabilities of all sets of tables that are not likelier than the observed
+        one; ties are decided in integers. 1 with `why` where the margins allow one set only.
 
     Examples
     --------
@@ -156,11 +169,47 @@ def zelen(tables: Tables, budget: Budget = DEFAULT, seed: int = 0) -> Test:
     return zelen_test(rows, budget, seed)
 
 
+def breslow_day(tables: Tables, corrected: bool = True) -> Test:
+    """Asymptotic test that the odds ratio is the same in all tables, around Mantel–Haenszel's common odds ratio.
+
+    Assumes independent routines and large tables: `zelen` is exact and needs neither.
+
+    Parameters
+    ----------
+    tables : list of [[a, b], [c, d]]
+    corrected : bool
+        With Tarone's correction (default), or the statistic as Breslow and Day gave it.
+
+    Returns
+    -------
+    Test
+        NaN with `why` when fewer than two tables carry information or the common odds ratio is 0 or infinite.
+
+    Raises
+    ------
+    ValueError
+        For tables that aren't 2 x 2 counts.
+
+    Examples
+    --------
+    >>> round(breslow_day([[[9, 1], [14, 8]], [[1, 6], [5, 4]]]).p_value, 4)
+    0.0221
+
+    References
+    ----------
+    Breslow N. E., Day N. E. (1980) Statistical Methods in Cancer Research 1:142. Tarone R. E. (1985) Biometrika
+    72:91-95.
+    """
+    rows = [row for row in read_tables(tables) if _carries_odds(row)]
+    common = mantel_haenszel_odds_ratio(tables).estimate if rows else math.nan
+    return breslow_day_test(rows, common, corrected)
+
+
 def mantel_haenszel_odds_ratio(tables: Tables, level: float = 0.95) -> Interval:
     """Mantel–Haenszel's common odds ratio with the interval of Robins, Breslow and Greenland.
 
-    Assumes independent routines and one odds ratio in all tables. Asymptotic; not to be used where a sum of the
-    products is 0 (the estimate is then 0, infinite or NaN, and the interval says so).
+    Assumes independent routines and one odds ratio in all tables. Asymptotic; where a sum of products is 0 the
+    estimate is 0, infinite or NaN, and the interval says so.
 
     Examples
     --------
