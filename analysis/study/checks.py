@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from analysis.study.cells import points_text
 from analysis.study.codebook import NOT_SEEN
 from analysis.study.outcome import outcomes
+from analysis.study.people import looks_like_names
 from analysis.study.problem import Problem
 from analysis.study.text import key, misspelt
 
@@ -23,10 +24,10 @@ def check(sheet: Sheet) -> tuple[Problem, ...]:
 
     Checked: points against landing, points against the sums that the edition allows, the same routine twice, two
     routines of one athlete in one round, one technique or athlete under two spellings, difficulty and execution out of
-    range.
+    range; and, once for the sheet, athletes that look like names of people.
     Only a row that repeats a routine blocks: the routine would count twice.
     """
-    found = [*_points(sheet), *_twice(sheet), *_two_spellings(sheet), *_ranges(sheet)]
+    found = [*_names(sheet), *_points(sheet), *_twice(sheet), *_two_spellings(sheet), *_ranges(sheet)]
     return tuple(sorted(found, key=lambda problem: (problem.row is not None, problem.row or 0)))
 
 
@@ -269,6 +270,27 @@ def _ranges(sheet: Sheet) -> list[Problem]:
                 )
             )
     return found
+
+
+def _names(sheet: Sheet) -> list[Problem]:
+    """Names of people, told once: the report lists every row. They aren't repeated here."""
+    if "athlete" not in sheet.rows:
+        return []
+    distinct = sheet.rows["athlete"].dropna().unique()
+    names = looks_like_names(distinct)
+    if not names:
+        return []
+    count = (
+        "1 athlete looks like the name of a person"
+        if len(names) == 1
+        else f"{len(names)} athletes look like names"
+    )
+    problem = f"{count} (of {len(distinct)} in all), and a report would carry them"
+    remedy = (
+        "write codes such as A07 and keep who is who apart; athletes are often minors: get consent and ethics approval "
+        "as local rules ask"
+    )
+    return [Problem(str(sheet.path), None, sheet.headers["athlete"], None, problem, remedy)]
 
 
 def _na(value: Any) -> bool:
