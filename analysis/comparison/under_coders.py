@@ -230,7 +230,9 @@ def _notes(made: Reconciled, runs: list[Under], whole: Sample, miscoding: Interv
     if len(claims) > 1:
         said.append("On the routines that both coded, what may be claimed depends on whose codes are taken.")
     elif claims:
-        said.append("On the routines that both coded, the same may be claimed whoever's codes are taken.")
+        said.append(
+            f"On the routines that both coded, the claim is the same whoever's codes are taken: {claims.pop()}."
+        )
     if made.open:
         said.append(
             f"{len(made.open)} disagreements are open; those codes count as not seen in the agreed sheet, so its "
