@@ -150,11 +150,16 @@ def _limits(codebook: Codebook, reach: Reach, lists: Mapping[str, Choice]) -> li
             rule.errorTitle, rule.error = _said(kind, codebook, strict)
         elif kind in ("difficulty", "execution"):
             low, high = (points_text(limit) for limit in codebook.ranges[kind])
-            rule = DataValidation("decimal", "between", low, high, allow_blank=True)
+            rule = DataValidation(
+                "decimal", formula1=low, formula2=high, operator="between", allow_blank=True
+            )
             rule.errorTitle = f"The {kind} score"
             rule.error = f"A number from {low} to {high}: not the total score."
         elif kind == "start order":
-            rule = DataValidation("whole", "between", "1", "9999", allow_blank=True, errorStyle="warning")
+            rule = DataValidation(
+                "whole", formula1="1", formula2="9999", operator="between", allow_blank=True
+            )
+            rule.errorStyle = "warning"
             rule.errorTitle, rule.error = "Start order", "A whole number, 1 for the first. Keep it as it is?"
         elif kind == "athlete":
             rule = DataValidation(allow_blank=True)
