@@ -85,16 +85,14 @@ def _routines(grid: Grid, header: Header) -> tuple[list[dict[str, str]], list[in
     """The lines that name an athlete, and those that are torn."""
     columns = {name: place for name, place in header.columns.items() if name in _TAKEN}
     routines, torn = [], []
-    for i, line in enumerate(grid.cells):
+    for i, own in enumerate(grid.cells):
+        line = [grid.filled.get((i, place), cell) for place, cell in enumerate(own)]
         if i <= header.row or not_a_routine(line, header.columns, grid.cells[header.row]):
             continue
         if i in grid.torn:
             torn.append(i)
             continue
-        cells = {
-            name: grid.filled.get((i, place), line[place] if place < len(line) else "")
-            for name, place in columns.items()
-        }
+        cells = {name: line[place] if place < len(line) else "" for name, place in columns.items()}
         routine = {name: tidy(text) for name, text in cells.items() if tidy(text)}
         if "athlete" in routine:
             routines.append(routine)
