@@ -183,6 +183,113 @@ def _fraction(text: str) -> tuple[int, int]:
 
 
 @main.command()
+@click.argument("folder", type=click.Path())
+@click.option(
+    "--codebook",
+    help="Name of a built-in codebook, or a codebook file to copy; the built-in default otherwise.",
+)
+@click.option(
+    "--start-list", type=click.Path(), help="Table of meet, round, start order, athlete for the first rows."
+)
+@_json_option
+@_names_problems
+def start(folder: str, codebook: str | None, start_list: str | None, as_json: bool) -> None:
+    """Make a study FOLDER: first steps, plan, codebook, coding workbook and notebooks. Nothing is overwritten."""
+    from analysis.study.starting import start_study
+
+    files = start_study(folder, codebook=codebook, start_list=start_list)
+    if as_json:
+        _give({"files": [file.name for file in files]})
+        return
+    for file in files:
+        click.echo(str(file))
+    _say(f"Open {files[0]} first: it says what to do next.")
+
+
+@main.command()
+@click.argument("sheet", type=click.Path())
+@click.option(
+    "--out",
+    required=True,
+    type=click.Path(),
+    help="The second coder's workbook (.xlsx); the key goes beside it.",
+)
+@click.option(
+    "--routines", type=click.IntRange(min=1), help="How many to code twice; otherwise from --precision."
+)
+@click.option(
+    "--precision", type=float, default=0.15, show_default=True, help="Wanted half width of kappa's interval."
+)
+@click.option(
+    "--seed", type=int, default=20260401, show_default=True, help="The same seed gives the same draw."
+)
+@click.option("--codebook", type=click.Path(), help="Codebook (TOML); the built-in one otherwise.")
+@_json_option
+@_names_problems
+def recode(
+    sheet: str,
+    out: str,
+    routines: int | None,
+    precision: float,
+    seed: int,
+    codebook: str | None,
+    as_json: bool,
+) -> None:
+    """Draw the routines of SHEET to be coded twice, and write the second coder's workbook without the first codes."""
+    from analysis.comparison.recoding import routines_to_recode
+    from analysis.study.recoding import recode as draw
+    from analysis.study.sheet import read_sheet
+
+    if not 0 < precision < 1:
+        raise click.BadParameter(f"--precision {precision:g} does not lie between 0 and 1; 0.15 is usual")
+    found = read_sheet(sheet, codebook=codebook)
+    size = None
+    if routines is None:
+        size = routines_to_recode(found, precision, seed)
+        routines = size.routines
+    recoding = draw(found, out, routines, seed)
+    if as_json:
+        _give({**recoding.to_dict(), "size": None if size is None else size.to_dict()})
+        return
+    if size is not None:
+        from analysis.publish.terminal import recode_size_text
+
+        click.echo(recode_size_text(size))
+    click.echo(str(recoding))
+
+
+@main.command()
+@click.argument("sheets", nargs=-1, required=True, type=click.Path())
+@click.option("--codebook", type=click.Path(), help="Codebook (TOML); the built-in one otherwise.")
+@click.option("--level", type=float, default=0.95, show_default=True, help="Confidence level.")
+@click.option(
+    "--out", type=click.Path(), help="Folder for the tables, the list of disagreements and the picture."
+)
+@_json_option
+@_names_problems
+def agree(
+    sheets: tuple[str, ...], codebook: str | None, level: float, out: str | None, as_json: bool
+) -> None:
+    """Compare what two or more coders wrote down for the same routines: SHEET_A SHEET_B [SHEET_C ...]."""
+    from analysis.comparison.coders import compare_coders
+    from analysis.publish.agreement import agreement_text, write_agreement
+    from analysis.study.sheet import read_sheet
+
+    if len(sheets) < 2:
+        raise click.UsageError("two sheets are needed, one per coder")
+    if not 0 < level < 1:
+        raise click.BadParameter(f"--level {level:g} does not lie between 0 and 1; 0.95 is usual")
+    found = compare_coders(*(read_sheet(sheet, codebook=codebook) for sheet in sheets), level=level)
+    if as_json:
+        _give(found.to_dict())
+    else:
+        click.echo(agreement_text(found))
+    if out is not None:
+        write_agreement(found, out)
+        _say(f"Tables, disagreements and pictures are in {out}")
+
+
+@main.command()
 @click.argument("first")
 @click.argument("second")
 @click.option("--level", type=float, default=0.95, show_default=True, help="Confidence level.")

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
 
     from analysis.comparison.counts import Counts
     from analysis.comparison.result import Comparison
+    from analysis.stats.agreement import RecodeSize
     from analysis.study.problem import Problem
     from analysis.study.sheet import Sheet
 
@@ -94,6 +95,17 @@ def check_text(sheet: Sheet, problems: Sequence[Problem], usable: int) -> str:
             str(problem).removeprefix(f"{problem.file}, ").removeprefix(f"{problem.file}: "), "- "
         )
     return "\n".join(lines)
+
+
+def recode_size_text(size: RecodeSize) -> str:
+    """Return how many routines to code twice, and what that buys."""
+    text = (
+        f"{size.routines} routines coded twice give {size.measure} a {numbers.level(size.level)} interval of about "
+        f"{numbers.decimal(size.half_width, 2)} either way ({numbers.decimal(size.wanted, 2)} was asked for), "
+        f"supposing that the coders agree on {numbers.percent(size.agreement)} "
+        f"and that {numbers.percent(size.prevalence)} are stuck."
+    )
+    return "\n".join(_wrapped(f"{text} {size.why}".strip()))
 
 
 def _rows(rows: list[int], most: int = 6) -> str:

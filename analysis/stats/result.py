@@ -271,7 +271,9 @@ def check_alternative(alternative: str) -> Alternative:
 def check_level(level: float) -> float:
     """Return the confidence level or raise ValueError when it is not strictly between 0 and 1."""
     if isinstance(level, bool) or not 0 < float(level) < 1:
-        raise ValueError(f"level is {level!r}; a confidence level lies strictly between 0 and 1, such as 0.95")
+        raise ValueError(
+            f"level is {level!r}; a confidence level lies strictly between 0 and 1, such as 0.95"
+        )
     return float(level)
 
 
