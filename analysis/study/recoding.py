@@ -19,7 +19,7 @@ from typing import Any
 from analysis.study.cells import person
 from analysis.study.checks import check
 from analysis.study.codebook import NOT_SEEN
-from analysis.study.joining import cell_text
+from analysis.study.joining import cell_text, plain
 from analysis.study.problem import InputProblem, Problem
 from analysis.study.sheet import Sheet
 from analysis.study.starting import write_new
@@ -137,7 +137,7 @@ def draw_recoding(sheet: Sheet, routines: int, seed: int) -> Draw:
     wanted = operator.index(routines)
     if wanted < 1:
         raise ValueError(f"routines is {wanted}; at least 1 is drawn")
-    texts = {name: {int(row): cell_text(sheet, row, name) for row in sheet.rows.index} for name in _READ}
+    texts = {name: _texts(sheet, name) for name in _READ}
     eligible, left_out = _eligible(sheet, texts)
     if wanted > len(eligible):
         others = "".join(f"; {count} {why}" for why, count in left_out)
@@ -231,6 +231,16 @@ def _alike(marks: Mapping[int, Mapping[str, str]]) -> set[int]:
             itself = 1 if one == other else 0
             found.update(row for row in mine if seen[tuple(marks[row][name] for name in both)] > itself)
     return found
+
+
+def _texts(sheet: Sheet, name: str) -> dict[int, str]:
+    """A column as texts by row number, "" where there is nothing."""
+    values = sheet.rows[name] if name in sheet.rows else [None] * len(sheet.rows)
+    known = (plain(value) for value in values)
+    return {
+        int(row): "" if value is None else str(value)
+        for row, value in zip(sheet.rows.index, known, strict=True)
+    }
 
 
 def _is_coded(sheet: Sheet, texts: Mapping[str, Mapping[int, str]], row: int) -> bool:
