@@ -22,7 +22,7 @@ from hypothesis import strategies as st
 from analysis.stats.budget import Budget
 from analysis.stats.conditional import fisher
 from analysis.stats.many_groups import freeman_halton
-from analysis.stats.paths import factorials
+from analysis.stats.paths import factorials, ladder, meet
 
 TINY = Budget(operations=1.0, draws=20_000)
 JOBS = [[1, 3, 10, 6], [2, 3, 10, 7], [1, 6, 14, 12], [0, 1, 9, 11]]
@@ -153,6 +153,28 @@ def test_ties_across_different_counts_are_ties():
     tied = share(table, lambda t: chance(t) == seen)
     assert freeman_halton(table).p_value == pytest.approx(float(exact), rel=1e-12)
     assert tied > 0
+
+
+@pytest.mark.parametrize("shape", [(3, 3, 60), (3, 4, 45), (4, 4, 30), (3, 6, 24), (7, 2, 70)])
+def test_working_in_small_pieces_changes_nothing(shape, monkeypatch):
+    rows, columns, size = shape
+    tables = np.random.default_rng(6).multinomial(size, np.full(rows * columns, 1 / (rows * columns)), 3)
+    whole = [freeman_halton(table.reshape(rows, columns)).p_value for table in tables]
+    monkeypatch.setattr("analysis.stats.paths.CHUNK", 50)
+    monkeypatch.setattr("analysis.stats.contingency.BATCH", 3)
+    for table, known in zip(tables, whole, strict=True):
+        assert freeman_halton(table.reshape(rows, columns)).p_value == pytest.approx(known, rel=1e-11)
+
+
+def test_sums_near_the_observed_key_are_counted_and_named_doubtful_unless_equal():
+    one = ladder(np.array([100, 0]), np.array([0.5, 0.25]))
+    other = ladder(np.array([7, 50, 7, 53, 58, 200]), np.array([0.1, 0.2, 0.1, 0.3, 0.15, 0.15]))
+    # observed 153, guard 5: 100 + 50 and 100 + 58 lie within it, 100 + 53 is a tie, the rest is clear
+    found, doubtful = meet(one, other, 153, 5)
+    assert found == pytest.approx(0.5 * (0.2 + 0.3 + 0.15 + 0.15) + 0.25 * 0.15)
+    assert doubtful == pytest.approx(0.5 * (0.2 + 0.15))
+    assert meet(one, other, 153, 2) == (pytest.approx(0.5 * (0.3 + 0.15 + 0.15) + 0.25 * 0.15), 0)
+    assert meet(ladder(np.array([], dtype=int), np.array([])), other, 153, 5) == (0, 0)
 
 
 def test_empty_rows_and_columns_are_left_out():
