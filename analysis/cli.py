@@ -262,24 +262,37 @@ def recode(
 @click.argument("sheets", nargs=-1, required=True, type=click.Path())
 @click.option("--codebook", type=click.Path(), help="Codebook (TOML); the built-in one otherwise.")
 @click.option("--level", type=float, default=0.95, show_default=True, help="Confidence level.")
-@click.option(
-    "--out", type=click.Path(), help="Folder for the tables, the list of disagreements and the picture."
-)
+@click.option("--out", type=click.Path(), help="Folder for tables, disagreements to decide, and pictures.")
+@click.option("--decisions", type=click.Path(), help="decisions.xlsx of that folder, filled in (two sheets).")
+@click.option("--agreed", type=click.Path(), help="Write the agreed sheet (csv) of two coders here.")
 @_json_option
 @_names_problems
 def agree(
-    sheets: tuple[str, ...], codebook: str | None, level: float, out: str | None, as_json: bool
+    sheets: tuple[str, ...],
+    codebook: str | None,
+    level: float,
+    out: str | None,
+    decisions: str | None,
+    agreed: str | None,
+    as_json: bool,
 ) -> None:
     """Compare what two or more coders wrote down for the same routines: SHEET_A SHEET_B [SHEET_C ...]."""
     from analysis.comparison.coders import compare_coders
+    from analysis.publish.agreed import write_agreed
     from analysis.publish.agreement import agreement_text, write_agreement
+    from analysis.study.reconcile import reconcile
     from analysis.study.sheet import read_sheet
 
     if len(sheets) < 2:
         raise click.UsageError("two sheets are needed, one per coder")
+    if agreed is not None and len(sheets) > 2:
+        raise click.UsageError("--agreed brings two sheets together, and more were given")
+    if decisions is not None and agreed is None:
+        raise click.UsageError("--decisions goes with --agreed, the sheet to write")
     if not 0 < level < 1:
         raise click.BadParameter(f"--level {level:g} does not lie between 0 and 1; 0.95 is usual")
-    found = compare_coders(*(read_sheet(sheet, codebook=codebook) for sheet in sheets), level=level)
+    read = [read_sheet(sheet, codebook=codebook) for sheet in sheets]
+    found = compare_coders(*read, level=level)
     if as_json:
         _give(found.to_dict())
     else:
@@ -287,6 +300,30 @@ def agree(
     if out is not None:
         write_agreement(found, out)
         _say(f"Tables, disagreements and pictures are in {out}")
+    if agreed is not None:
+        made = reconcile(read[0], read[1], decisions)
+        write_agreed(made, agreed)
+        _say(
+            f"The agreed sheet is {agreed}; {len(made.open)} of {len(made.decisions)} disagreements are open"
+        )
+
+
+@main.command()
+@click.argument("plan", type=click.Path())
+@click.argument("sheet", type=click.Path())
+@click.option("--decisions", type=click.Path(), help="The list of disagreements, filled in.")
+@_json_option
+@_names_problems
+def coders(plan: str, sheet: str, decisions: str | None, as_json: bool) -> None:
+    """Run the headline of PLAN under its own coder, under the coder of SHEET, and under the agreed codes."""
+    from analysis.comparison.under_coders import compare_under_coders
+    from analysis.publish.under_coders import under_coders_text
+
+    found = compare_under_coders(plan, sheet, decisions, progress=_Bar())
+    if as_json:
+        _give(found.to_dict())
+    else:
+        click.echo(under_coders_text(found))
 
 
 @main.command()
