@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from analysis.stats.budget import DEFAULT, Budget
 from analysis.stats.conditional import fisher
-from analysis.stats.odds_ratio import odds_ratio_interval
+from analysis.stats.odds_ratio import odds_ratio_interval as conditional_interval
 from analysis.stats.ratio_score import koopman
 from analysis.stats.result import Interval, check_choice
 from analysis.stats.score import agresti_caffo, miettinen_nurminen, newcombe
-from analysis.stats.unconditional import barnard, boschloo, exact_difference, exact_ratio
+from analysis.stats.unconditional import barnard, boschloo, exact_difference, exact_odds_ratio, exact_ratio
 
 __all__ = ["barnard", "boschloo", "difference_interval", "fisher", "odds_ratio_interval", "ratio_interval"]
 
@@ -18,6 +18,7 @@ _CLOSED = {
     "agresti-caffo": agresti_caffo,
 }
 _EXACT = {"exact": "two-sided", "exact-two-one-sided": "two one-sided"}
+_CONDITIONAL = ("exact", "mid-p", "baptista-pike", "baptista-pike mid-p")
 
 
 def difference_interval(
@@ -135,3 +136,59 @@ def ratio_interval(
     if method in _EXACT:
         return exact_ratio(x1, n1, x2, n2, level=level, form=_EXACT[method], budget=budget)
     return koopman(x1, n1, x2, n2, level=level)
+
+
+def odds_ratio_interval(
+    x1: int,
+    n1: int,
+    x2: int,
+    n2: int,
+    method: str = "exact",
+    level: float = 0.95,
+    budget: Budget = DEFAULT,
+) -> Interval:
+    """Confidence interval of the odds ratio, first group over second.
+
+    Assumes two independent binomial counts: independent routines, one success rate in each group.
+
+    Parameters
+    ----------
+    x1, n1, x2, n2 : int
+        Successes and trials in the first and the second group.
+    method : {"exact", "mid-p", "baptista-pike", "baptista-pike mid-p", "exact-unconditional"}
+        The first four are conditional on the number of successes over both groups (`odds_ratio`): "exact" and
+        "baptista-pike" belong to `fisher`, doubled one-sided and two-sided. "exact-unconditional" belongs to `barnard`.
+    level : float
+        Confidence level.
+    budget : Budget
+        Work that "exact-unconditional" may do before it says so and gives an asymptotic interval instead.
+
+    Returns
+    -------
+    Interval
+        The estimate is the conditional maximum-likelihood one, with "exact-unconditional" the ratio of the observed
+        odds. With an empty cell it is 0 or infinite and the limit on that side with it.
+
+    Raises
+    ------
+    ValueError
+        If the counts are not whole numbers with 0 <= x <= n, the level is out of range, or the method is unknown.
+
+    Examples
+    --------
+    >>> print(odds_ratio_interval(14, 22, 3, 9, method="exact-unconditional"))
+    odds ratio 3.5000 (95 % 0.6970 to 24.6299), exact unconditional, Agresti–Min, 14 of 22 and 3 of 9
+
+    Not for
+    -------
+    Athletes who come back, and reading as a ratio of rates: 9 in 10 against 6 in 10 is an odds ratio of 6.
+
+    References
+    ----------
+    Fagerland, Lydersen & Laake 2015, Statistical Methods in Medical Research 24:224-254; Agresti & Min 2002,
+    Biostatistics 3:379-386.
+    """
+    check_choice("method", method, (*_CONDITIONAL, "exact-unconditional"))
+    if method == "exact-unconditional":
+        return exact_odds_ratio(x1, n1, x2, n2, level=level, budget=budget)
+    return conditional_interval(x1, n1, x2, n2, method=method, level=level)
