@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 from typing import Literal
 
 import numpy as np
@@ -17,7 +18,7 @@ from analysis.stats.result import _Shown, check_choice, check_level
 
 MEASURES = ("kappa", "agreement")
 TABLES = 200  # tables that the expected width is averaged over
-DRAWS = 1_000  # of kappa per table; what a single table's limits lack in precision the average makes up
+DRAWS = 800  # of kappa per table; what a single table's limits lack in precision the average makes up
 LARGEST = 1_000_000
 
 
@@ -128,6 +129,7 @@ def recode_size(
     if formula > LARGEST:
         raise ValueError(f"half_width {half_width!r} asks for some {formula:,} routines; choose a wider one")
 
+    @cache
     def expected(n: int) -> float:
         if measure == "agreement":
             return _agreement_half_width(n, agreement, level)
@@ -154,11 +156,14 @@ def recode_size(
 
 
 def _smallest(enough: Callable[[int], bool], guess: int, most: int | None) -> int:
-    """Return the smallest n from 2 that is enough, by bisection from a guess; `most`, if given, is known to be."""
-    high = guess if most is None else most
-    while most is None and not enough(high):
-        high *= 2
-    low = 1
+    """Return the smallest n from 2 that is enough, by bisection around a guess; `most`, if given, is known to be."""
+    high = guess if most is None else min(guess, most)
+    while not enough(high):
+        high = high * 5 // 4 + 1 if most is None else min(most, high * 5 // 4 + 1)
+    low = high * 3 // 4
+    while low > 1 and enough(low):
+        high, low = low, low * 3 // 4
+    low = max(low, 1)
     while high - low > 1:
         middle = (low + high) // 2
         low, high = (low, middle) if enough(middle) else (middle, high)

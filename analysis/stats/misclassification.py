@@ -31,6 +31,7 @@ def difference_with_miscoding(
     level: float = 0.95,
     seed: int = 0,
     drawn: Literal["at random", "by first code"] = "at random",
+    uncorrected: Interval | None = None,
 ) -> Interval:
     """Difference of two stuck rates (first minus second) as it would be without coding errors, with its interval.
 
@@ -53,6 +54,10 @@ def difference_with_miscoding(
         How the double-coded routines were chosen. Where rare codes of the main coder were favoured, his share of right
         codes among all that the reference calls stuck can't be read off the table; it is then found from the share of
         right codes among those he called stuck (and not stuck) and from how often he did so in x1, n1, x2, n2.
+    uncorrected : Interval, optional
+        The interval that takes the codes as right, such as the headline's (exact, or with athletes as clusters). Its
+        limits divided by sensitivity + specificity - 1 are then covered too, so that an interval that knows of coding
+        errors is never the shorter one.
 
     Returns
     -------
@@ -60,7 +65,7 @@ def difference_with_miscoding(
         Estimate: (r1 + specificity - 1) / (sensitivity + specificity - 1), cut to 0 to 1, less the same for r2. The
         interval: percentiles under draws of the two rates, whose own limits are the mid-p ones, and of the error rates
         by Jeffreys' rule, moved outwards as t with n1 + n2 - 2 degrees of freedom lies outside the normal quantile;
-        without coding errors it comes near the exact interval of `two_groups`. Draws in which the main coder's codes
+        without coding errors it comes near a mid-p interval. Draws in which the main coder's codes
         say nothing (sensitivity + specificity not above 1) count as -1 and as 1. Where the errors can't be corrected (a
         kind of routine wasn't double-coded, or sensitivity + specificity is not above 1) the estimate is NaN and the
         interval -1 to 1.
@@ -93,7 +98,7 @@ def difference_with_miscoding(
     groups = check_count(x1, n1, "first"), check_count(x2, n2, "second")
     counts = _check_table(table)
     rng = np.random.default_rng(seed)
-    estimate, why = _estimate(groups, counts, drawn)
+    estimate, scale, why = _estimate(groups, counts, drawn)
     low, high = -1.0, 1.0
     if not why:
         right, wrong = _draw_errors(groups, counts, drawn, rng)
@@ -102,6 +107,9 @@ def difference_with_miscoding(
         tail = expanded_tail(groups[0][1] + groups[1][1] - 1, level)
         low = float(min(np.quantile(np.where(impossible, -1.0, difference), tail), estimate))
         high = float(max(np.quantile(np.where(impossible, 1.0, difference), 1 - tail), estimate))
+        if uncorrected is not None:
+            low = min(low, max(-1.0, uncorrected.low / scale))
+            high = max(high, min(1.0, uncorrected.high / scale))
     return Interval(
         quantity="difference corrected for miscoding",
         estimate=estimate,
@@ -120,7 +128,10 @@ def _check_table(table: object) -> npt.NDArray[np.int64]:
     counts = np.asarray(table)
     if counts.shape != (2, 2):
         raise ValueError(f"table has shape {counts.shape}; 2 by 2 counts are needed, reference in rows")
-    if not all(float(count) >= 0 and float(count) == int(count) for count in counts.ravel()):
+    if (
+        counts.dtype.kind not in "iuf"
+        or not (np.isfinite(counts) & (counts >= 0) & (counts == np.floor(counts))).all()
+    ):
         raise ValueError(f"table is {counts.tolist()}; counts are whole numbers from 0")
     return counts.astype(np.int64)
 
@@ -146,22 +157,22 @@ def _corrected(rate: Array, right: Array, wrong: Array) -> Array:
 
 def _estimate(
     groups: tuple[tuple[int, int], tuple[int, int]], counts: npt.NDArray[np.int64], drawn: str
-) -> tuple[float, str]:
-    """Return the corrected difference, or NaN and why there is none."""
+) -> tuple[float, float, str]:
+    """Return the corrected difference and sensitivity + specificity - 1, or NaN and why there is none."""
     (x1, n1), (x2, n2) = groups
     if not n1 or not n2:
-        return math.nan, "a group without routines has no rate"
+        return math.nan, math.nan, "a group without routines has no rate"
     strata = counts if drawn == "at random" else counts.T
     if not strata.sum(axis=1).all():
         source = "the reference calls" if drawn == "at random" else "the main coder called"
         which = "stuck" if not strata[0].sum() else "not stuck"
-        return math.nan, f"no double-coded routine that {source} {which}"
+        return math.nan, math.nan, f"no double-coded routine that {source} {which}"
     shares = [np.array(row[0] / row.sum()) for row in strata]
     right, wrong = _error_rates(shares[0], shares[1], np.array((x1 + x2) / (n1 + n2)), drawn)
     if not right > wrong:
-        return math.nan, "sensitivity + specificity is not above 1: such codes can't be corrected"
+        return math.nan, math.nan, "sensitivity + specificity is not above 1: such codes can't be corrected"
     rates = [_corrected(np.array(x / n), right, wrong) for x, n in groups]
-    return float(rates[0] - rates[1]), ""
+    return float(rates[0] - rates[1]), float(right - wrong), ""
 
 
 def _draw_errors(

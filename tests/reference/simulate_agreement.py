@@ -20,7 +20,7 @@ from pathlib import Path
 import numpy as np
 from scipy import special, stats
 
-from analysis.stats import pseudo_counts
+from analysis.stats import misclassification, pseudo_counts
 from analysis.stats.agreement import (
     cohen_kappa,
     difference_with_miscoding,
@@ -35,6 +35,7 @@ from analysis.stats.kappa import disagreement, kappa_of
 from analysis.stats.krippendorff import _measure
 
 pseudo_counts.DRAWS = (2_000, 2_000)
+misclassification.DRAWS = 2_000
 SEED = 20261125
 SHARES = {
     3: [(1 / 3, 1 / 3, 1 / 3), (0.7, 0.2, 0.1), (0.9, 0.06, 0.04), (0.1, 0.8, 0.1)],
@@ -138,12 +139,12 @@ def three_coders(samples: int, rng: np.random.Generator) -> Iterator[Row]:
     for n, k in product((20, 40), (2, 5)):
         shares = SHARES[5] if k == 5 else [(0.5, 0.5), (0.8, 0.2), (0.93, 0.07)]
         every = np.array(list(product(range(k), repeat=3)))
-        for share, error in product(shares, (0.05, 0.2, 0.4)):
+        for share, error in product(shares, (0.05, 0.3)):
             errs = neighbours(k, error)
             cells = np.einsum("t,ta,tb,tc->abc", share, errs, errs, errs).ravel()
             codes = every[rng.choice(k**3, p=cells, size=(samples, n))].astype(float)
             codes[rng.random(codes.shape) < 0.1] = np.nan
-            for metric in ("nominal", "ordinal", "interval"):
+            for metric in ("nominal", "ordinal", "interval") if k > 2 else ("nominal",):
                 steps = np.subtract.outer(np.arange(k), np.arange(k)).astype(float)
                 cost = {"nominal": disagreement(k, None), "ordinal": None, "interval": steps**2}[metric]
                 truth = float(_measure(every, cost)(cells[None, :])[0])
