@@ -18,7 +18,7 @@ from openpyxl.worksheet.worksheet import Worksheet
 from analysis.study import workbook_cells as look
 from analysis.study import workbook_pages as pages
 from analysis.study.cells import points_text
-from analysis.study.codebook import Codebook
+from analysis.study.codebook import NOT_SEEN, Codebook
 from analysis.study.workbook_columns import CODED, ROUTINES, WHO, Column, Reach, columns_of
 from analysis.study.workbook_pages import Choice
 
@@ -145,7 +145,7 @@ def _limits(codebook: Codebook, reach: Reach, lists: Mapping[str, Choice]) -> li
             strict = kind not in ("technique", "round") or (
                 kind == "technique" and not codebook.other_techniques
             )
-            rule = DataValidation("list", formula1=lists[kind].place, allow_blank=True)
+            rule = DataValidation("list", formula1=lists[kind].name, allow_blank=True)
             rule.errorStyle = "stop" if strict else "warning"
             rule.errorTitle, rule.error = _said(kind, codebook, strict)
         elif kind in ("difficulty", "execution"):
@@ -199,10 +199,10 @@ def _colours(page: Worksheet, reach: Reach, lists: Mapping[str, Choice]) -> None
     athlete, landing, points = (reach.letter(name) for name in ("athlete", "landing", "deduction"))
     if reach.distinct("landing", "deduction"):
         # As `landings check` judges: the feet's part is the deduction without the other faults.
-        other, found = reach.letter("other faults"), lists["landing"].place
+        other, found = reach.letter("other faults"), lists["landing"].name
         feet = f"ROUND(${points}2-N(${other}2),3)"
         at = f"MATCH(${landing}2,{found},0)"
-        least, most = (f"INDEX({lists[name].place},{at})" for name in ("least", "most"))
+        least, most = (f"INDEX({lists[name].name},{at})" for name in ("least", "most"))
         wrong = f'OR({feet}<{least},AND({feet}>{most},OR(${other}2<>"",{most}=0)))'
         rule = f'AND(ISNUMBER(${points}2),${landing}2<>"",IFERROR({wrong},FALSE))'
         page.conditional_formatting.add(
@@ -211,7 +211,8 @@ def _colours(page: Worksheet, reach: Reach, lists: Mapping[str, Choice]) -> None
         )
     for name in ("technique", "landing", "deduction"):
         letter = reach.letter(name)
-        rule = f'AND(${athlete}2<>"",${letter}2="")'
+        unseen = f',${landing}2<>"{NOT_SEEN}"' if name == "deduction" else ""
+        rule = f'AND(${athlete}2<>"",${letter}2=""{unseen})'
         page.conditional_formatting.add(
             f"{letter}2:{letter}{reach.last}",
             FormulaRule([rule], fill=look.fill(look.TO_DO), stopIfTrue=True),

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from openpyxl.formatting.rule import CellIsRule, FormulaRule
+from openpyxl.workbook.defined_name import DefinedName
 from openpyxl.worksheet.worksheet import Worksheet
 
 from analysis.study.cells import points_text
@@ -42,11 +43,14 @@ _HOW = (
 
 @dataclass(frozen=True)
 class Choice:
-    """One list of the page Lists: its head, its entries (numbers in thousandths) and where it stands."""
+    """One list of the page Lists: its head, its entries (numbers in thousandths), and the name that rules call it by.
+
+    Rules use the name, since some programs take no cell of another page in them.
+    """
 
     head: str
     entries: tuple[str | int, ...]
-    place: str
+    name: str
 
 
 def lists(codebook: Codebook) -> dict[str, Choice]:
@@ -67,12 +71,12 @@ def lists(codebook: Codebook) -> dict[str, Choice]:
     for name, sums in (("deduction", rules.allowed_sums), ("other faults", rules.other_sums)):
         low, high = codebook.ranges[name]
         found[name] = tuple(points for points in sorted(sums) if low <= points <= high)
-    choices = {}
-    for place, (name, entries) in enumerate((name, entries) for name, entries in found.items() if entries):
-        letter = column_letter(place)
-        head = {"least": "feet, least", "most": "feet, most"}.get(name, name)
-        choices[name] = Choice(head, entries, f"Lists!${letter}$2:${letter}${1 + len(entries)}")
-    return choices
+    heads = {"least": "feet, least", "most": "feet, most"}
+    return {
+        name: Choice(heads.get(name, name), entries, f"list_{name.replace(' ', '_')}")
+        for name, entries in found.items()
+        if entries
+    }
 
 
 def lists_page(page: Worksheet, choices: Mapping[str, Choice]) -> None:
@@ -85,8 +89,11 @@ def lists_page(page: Worksheet, choices: Mapping[str, Choice]) -> None:
                 put_number(page.cell(row, place), entry / 1000, "0.0##", centre=True)
             else:
                 put_text(page.cell(row, place), entry)
+        letter = column_letter(place - 1)
+        cells = f"Lists!${letter}$2:${letter}${1 + len(choice.entries)}"
+        page.parent.defined_names[choice.name] = DefinedName(choice.name, attr_text=cells)
         longest = max(len(str(entry)) for entry in (choice.head, *choice.entries))
-        page.column_dimensions[column_letter(place - 1)].width = min(max(12, longest + 3), 60)
+        page.column_dimensions[letter].width = min(max(12, longest + 3), 60)
     page.freeze_panes = "A2"
     paper(page)
     guard(page)
@@ -187,11 +194,12 @@ def counts_page(page: Worksheet, codebook: Codebook, reach: Reach) -> None:
     lines = _Lines(page)
     lines.title("What is coded so far")
     filled = {name: f'({reach.cells(name)}<>"")' for name in ("athlete", "technique", "landing", "deduction")}
+    seen = f'*({landing}<>"{NOT_SEEN}")'  # what nobody saw has no points to wait for
     for label, formula in (
         ("routines with an athlete", f"SUMPRODUCT(1*{filled['athlete']})"),
         ("technique still to code", f'SUMPRODUCT({filled["athlete"]}*({technique}=""))'),
         ("landing still to code", f'SUMPRODUCT({filled["athlete"]}*({landing}=""))'),
-        ("points still to code", f'SUMPRODUCT({filled["athlete"]}*({reach.cells("deduction")}=""))'),
+        ("points still to code", f'SUMPRODUCT({filled["athlete"]}*({reach.cells("deduction")}=""){seen})'),
     ):
         put_text(page.cell(lines.at, 1), label, ruled=True)
         put_formula(page.cell(lines.at, 2), f"={formula}", '0;-0;"–"', bold=True, ruled=True, centre=True)

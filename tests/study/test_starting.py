@@ -45,6 +45,8 @@ def test_a_new_study_can_be_coded_checked_and_compared_at_once(tmp_path):
         "plan.toml",
     ]
     assert all(file.is_file() for file in files)
+    shipped = (Path(analysis.__file__).parent / "resources" / "notebooks").glob("*.ipynb")
+    assert {file.name for file in files if file.parent.name == "notebooks"} == {file.name for file in shipped}
     rows = [("Cup", "final", i, f"A{i:02d}", PIKED, "stuck", 0, 0) for i in range(1, 8)]
     rows += [("Cup", "final", i, f"A{i:02d}", TUCKED, "stuck", 0.1, 0.1) for i in range(8, 10)]
     rows += [("Cup", "final", i, f"A{i:02d}", TUCKED, "small step or hop", 0.1, 0) for i in range(10, 14)]
