@@ -193,13 +193,13 @@ def counts_page(page: Worksheet, codebook: Codebook, reach: Reach) -> None:
     technique, landing = reach.cells("technique"), reach.cells("landing")
     lines = _Lines(page)
     lines.title("What is coded so far")
-    filled = {name: f'({reach.cells(name)}<>"")' for name in ("athlete", "technique", "landing", "deduction")}
+    athlete = f'({reach.cells("athlete")}<>"")'
     seen = f'*({landing}<>"{NOT_SEEN}")'  # what nobody saw has no points to wait for
     for label, formula in (
-        ("routines with an athlete", f"SUMPRODUCT(1*{filled['athlete']})"),
-        ("technique still to code", f'SUMPRODUCT({filled["athlete"]}*({technique}=""))'),
-        ("landing still to code", f'SUMPRODUCT({filled["athlete"]}*({landing}=""))'),
-        ("points still to code", f'SUMPRODUCT({filled["athlete"]}*({reach.cells("deduction")}=""){seen})'),
+        ("routines with an athlete", f"SUMPRODUCT(1*{athlete})"),
+        ("technique still to code", f'SUMPRODUCT({athlete}*({technique}=""))'),
+        ("landing still to code", f'SUMPRODUCT({athlete}*({landing}=""))'),
+        ("points still to code", f'SUMPRODUCT({athlete}*({reach.cells("deduction")}=""){seen})'),
     ):
         put_text(page.cell(lines.at, 1), label, ruled=True)
         put_formula(page.cell(lines.at, 2), f"={formula}", '0;-0;"–"', bold=True, ruled=True, centre=True)
