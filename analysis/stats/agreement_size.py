@@ -14,7 +14,7 @@ from scipy.stats import binom
 
 from analysis.stats.kappa import disagreement, kappa_of
 from analysis.stats.pseudo_counts import check_seed, expanded_tail, pseudo_patterns
-from analysis.stats.result import _Shown, check_choice, check_level
+from analysis.stats.result import _Shown, check_choice, check_level, show_number
 
 MEASURES = ("kappa", "agreement")
 TABLES = 200  # tables that the expected width is averaged over
@@ -54,6 +54,13 @@ class RecodeSize(_Shown):
     level: float
     method: str
     why: str = ""
+
+    def __str__(self) -> str:
+        tail = f" ({self.why})" if self.why else ""
+        return (
+            f"{self.routines} routines coded twice: {self.measure} ± {show_number(self.half_width)} "
+            f"({100 * self.level:g} %), supposing agreement {self.agreement:g} and prevalence {self.prevalence:g}{tail}"
+        )
 
 
 def recode_size(
@@ -97,8 +104,8 @@ def recode_size(
 
     Examples
     --------
-    >>> recode_size(0.15, agreement=0.9, prevalence=0.8, measure="agreement").routines
-    19
+    >>> print(recode_size(0.15, agreement=0.9, prevalence=0.8, measure="agreement"))
+    19 routines coded twice: agreement ± 0.1500 (95 %), supposing agreement 0.9 and prevalence 0.8
 
     Not for
     -------

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Hashable, Iterable, Mapping, Sequence, Set
+from decimal import Decimal
 from numbers import Real
 from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
+
+from analysis.stats.thousandths import LARGEST
 
 Codes = Iterable[Any]
 
@@ -26,8 +29,10 @@ class Coded(NamedTuple):
     def values(self) -> npt.NDArray[np.float64]:
         """The categories as numbers, for methods that measure distances."""
         for category in self.categories:
-            if not isinstance(category, Real) or not math.isfinite(category):
-                raise ValueError(f"code {category!r} is not a finite number; distances need numbers")
+            if not isinstance(category, Real) or not abs(category) <= LARGEST:  # type: ignore[operator]
+                raise ValueError(
+                    f"code {category!r} is not a finite number up to {LARGEST:,}; distances need numbers"
+                )
         return np.array(self.categories, dtype=float)
 
 
@@ -94,7 +99,7 @@ def pair_table(
 def _check_order(order: Sequence[Any], listed: list[list[Any]]) -> list[Any]:
     if isinstance(order, str):
         raise ValueError(f"order is {order!r}; a list of categories is needed")
-    known = [_clean(code, "order", place) for place, code in enumerate(order)]
+    known = [clean_code(code, "order", place) for place, code in enumerate(order)]
     if len(set(known)) < max(2, len(known)) or None in known:
         raise ValueError(f"order is {list(order)!r}; it lists two or more different categories")
     for coder, codes in enumerate(listed):
@@ -114,10 +119,10 @@ def _listed(codes: Codes, coder: int) -> list[Any]:
             f"the codes of coder {coder + 1} are {type(codes).__name__}; a plain list of codes is needed, "
             'such as ["stuck", "step", None]'
         )
-    return [_clean(code, f"coder {coder + 1}", unit) for unit, code in enumerate(codes)]
+    return [clean_code(code, f"coder {coder + 1}", unit) for unit, code in enumerate(codes)]
 
 
-def _clean(code: Any, where: str, position: int) -> Any:
+def clean_code(code: Any, where: str, position: int) -> Any:
     """Return a code that equals itself however it was stored, or None where it is missing."""
     if code is None or type(code).__name__ in ("NAType", "NaTType"):
         return None
@@ -128,9 +133,9 @@ def _clean(code: Any, where: str, position: int) -> Any:
     if isinstance(code, np.generic):
         # A short float says what it means in its shortest decimals.
         code = float(str(code)) if isinstance(code, np.floating) else code.item()
-    if isinstance(code, float):
+    if isinstance(code, (float, Decimal)):
         # 0.1 + 0.2 and 0.3 are one deduction, not a disagreement.
-        return None if math.isnan(code) else float(f"{code:.12g}")
+        return None if math.isnan(code) else float(f"{float(code):.12g}")
     return code
 
 

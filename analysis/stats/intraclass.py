@@ -12,9 +12,11 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import fdtri, nctdtrit, ndtri, stdtrit
 
+from analysis.stats.coded import clean_code
 from analysis.stats.kappa import RANDOM_UNITS, Array
 from analysis.stats.pseudo_counts import TOO_MANY, Measure, check_seed, drawn_limits, with_pseudo_patterns
 from analysis.stats.result import Interval, _Shown, check_choice, check_level
+from analysis.stats.thousandths import LARGEST
 
 FORMS = {
     "1,1": "one-way, single coder",
@@ -144,6 +146,9 @@ class LimitsOfAgreement(_Shown):
     lower: Interval
     upper: Interval
 
+    def __str__(self) -> str:
+        return f"{self.mean}\n{self.lower}\n{self.upper}"
+
 
 def limits_of_agreement(
     points_a: Iterable[Any], points_b: Iterable[Any], level: float = 0.95, share: float = 0.95
@@ -197,7 +202,7 @@ def limits_of_agreement(
         raise ValueError(
             f"{len(first)} and {len(second)} points; position i must be the same routine for both"
         )
-    table, left_out = _table(list(zip(first, second, strict=True)) or np.empty((0, 2)))
+    table, left_out = _table(list(zip(first, second, strict=True)))
     n = len(table)
     why = left_out
     # Sums of tenths: what differs in the thirteenth decimal is equal.
@@ -243,39 +248,36 @@ def limits_of_agreement(
 
 def _table(ratings: Any) -> tuple[Array, str]:
     """Return the complete rows as floats, and what was left out."""
-    rows = [list(row) for row in np.asarray(ratings, dtype=object)] if np.ndim(ratings) == 2 else None
-    width = np.shape(ratings)[1] if rows is not None else 0
-    if rows is None or width < 2:
+    listed = ratings.to_numpy(dtype=object) if hasattr(ratings, "to_numpy") else ratings
+    try:
+        rows = [[clean_code(value, "row", place) for value in row] for place, row in enumerate(listed)]
+    except TypeError:
+        rows = [[]]
+    width = len(rows[0]) if rows else 2
+    if width < 2 or any(len(row) != width for row in rows):
         raise ValueError(
-            "ratings are a table: one row per routine, one column per coder, at least two columns"
+            "ratings are a table: a row per routine and a column per coder, at least two columns"
         )
-    complete = [row for row in rows if not any(_missing(value) for value in row)]
+    complete = [row for row in rows if None not in row]
     for row in complete:
         for value in row:
-            if not isinstance(value, (Real, np.number)) or not math.isfinite(value):
-                raise ValueError(f"rating {value!r} is not a finite number")
-    table = np.array([[float(f"{float(value):.12g}") for value in row] for row in complete], dtype=float)
+            if not isinstance(value, Real) or not abs(value) <= LARGEST:  # type: ignore[operator]
+                raise ValueError(f"rating {value!r} is not a finite number up to {LARGEST:,} in size")
     lost = len(rows) - len(complete)
     note = f"{lost} of {len(rows)} left out: a rating is missing" if lost else ""
-    return table.reshape(len(complete), width), note
+    return np.array(complete, dtype=float).reshape(len(complete), width), note
 
 
 def _scale(table: Array, values: Sequence[float] | None) -> Array:
     """Return the points that occur or are said to be possible, in order."""
     if values is None:
         return np.unique(table)
-    given, _ = _table([[value, value] for value in values] or np.empty((0, 2)))
+    given, _ = _table([[value, value] for value in values])
     missing = np.setdiff1d(table, given)
     if len(missing):
         allowed = ", ".join(f"{value:g}" for value in np.unique(given))
         raise ValueError(f"rating {missing[0]:g} is not one of the values {allowed}")
     return np.unique(given)
-
-
-def _missing(value: Any) -> bool:
-    if value is None or type(value).__name__ == "NAType":
-        return True
-    return isinstance(value, (float, np.floating)) and math.isnan(value)
 
 
 def _moments(rows: Array) -> Array:

@@ -65,10 +65,9 @@ def difference_with_miscoding(
         Estimate: (r1 + specificity - 1) / (sensitivity + specificity - 1), cut to 0 to 1, less the same for r2. The
         interval: percentiles under draws of the two rates, whose own limits are the mid-p ones, and of the error rates
         by Jeffreys' rule, moved outwards as t with n1 + n2 - 2 degrees of freedom lies outside the normal quantile;
-        without coding errors it comes near a mid-p interval. Draws in which the main coder's codes
-        say nothing (sensitivity + specificity not above 1) count as -1 and as 1. Where the errors can't be corrected (a
-        kind of routine wasn't double-coded, or sensitivity + specificity is not above 1) the estimate is NaN and the
-        interval -1 to 1.
+        without coding errors it comes near a mid-p interval. Draws in which the main coder's codes say nothing
+        (sensitivity + specificity not above 1) count as -1 and as 1. Where errors can't be corrected (a kind of routine
+        wasn't double-coded, or sensitivity + specificity is not above 1) the estimate is NaN and the interval -1 to 1.
 
     Raises
     ------

@@ -10,10 +10,10 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from analysis.stats.coded import Coded, Codes, pair_table
+from analysis.stats.coded import Coded, Codes, clean_code, pair_table
 from analysis.stats.kappa import NOTHING, RANDOM_UNITS, disagreement, kappa_of
 from analysis.stats.proportions import proportion_interval
-from analysis.stats.result import Interval, _Shown, check_level
+from analysis.stats.result import Interval, _Shown, check_level, show_number
 
 SHORTFALL = 0.2  # one step of the usual verbal scales of kappa
 
@@ -166,6 +166,13 @@ class PrevalenceEffect(_Shown):
     chance: float
     n: int
 
+    def __str__(self) -> str:
+        return (
+            f"{'misleading' if self.misleading else 'not misleading'}: kappa {show_number(self.kappa)}, balanced "
+            f"{show_number(self.balanced)}, prevalence index {show_number(self.prevalence_index)}, bias index "
+            f"{show_number(self.bias_index)}, {self.n} observations"
+        )
+
 
 def prevalence_effect(codes_a: Codes, codes_b: Codes, order: Sequence[Any] | None = None) -> PrevalenceEffect:
     """Compare kappa with what the same agreement would give if all categories were equally common.
@@ -192,9 +199,8 @@ def prevalence_effect(codes_a: Codes, codes_b: Codes, order: Sequence[Any] | Non
     --------
     >>> a = ["stuck"] * 123 + ["step"] * 2
     >>> b = ["stuck"] * 118 + ["step"] * 5 + ["stuck"] * 2
-    >>> found = prevalence_effect(a, b)
-    >>> found.misleading, round(found.kappa, 2), round(found.balanced, 2), round(found.prevalence_index, 2)
-    (True, -0.02, 0.89, 0.94)
+    >>> print(prevalence_effect(a, b))
+    misleading: kappa −0.0234, balanced 0.8880, prevalence index 0.9440, bias index 0.0240, 125 observations
 
     Not for
     -------
@@ -251,6 +257,7 @@ def _given(table: npt.NDArray[np.int64], coded: Coded, positive: Any, given: boo
             seen = ", ".join(map(repr, coded.categories))
             raise ValueError(f"positive is not given; name the code in question, one of {seen}")
         positive = 1
+    positive = clean_code(positive, "positive", 0)
     n = int(table.sum())
     if positive not in coded.categories:
         return (0, 0) if given else (n, 0)
@@ -262,7 +269,7 @@ def _given(table: npt.NDArray[np.int64], coded: Coded, positive: Any, given: boo
 
 def _rate(quantity: str, x: int, n: int, level: float, coded: Coded) -> Interval:
     rate = proportion_interval(x, n, "clopper-pearson", check_level(level))
-    none = NOTHING if len(coded.places) == 0 else "no routine counts towards it"
+    none = NOTHING if len(coded.places) == 0 else "no routine has it"
     why = [part for part in (coded.note, none if n == 0 else "") if part]
     return Interval(
         quantity=quantity,

@@ -4,6 +4,7 @@ Status of the published values as in the list that they come from: "printed" mea
 "recomputed" that another program gave it too, "from memory" that the attribution to the paper is unchecked.
 """
 
+from decimal import Decimal
 from fractions import Fraction
 from itertools import permutations
 
@@ -314,7 +315,8 @@ def test_codes_may_be_anything_that_means_the_same() -> None:
     ):
         found = cohen_kappa(a, b)
         assert (found.estimate, found.low, found.high, found.n) == (plain.estimate, plain.low, plain.high, 6)
-    assert percent_agreement([0.1 + 0.2, np.float32(0.1)], [0.3, 0.1]).estimate == 1
+    assert percent_agreement([0.1 + 0.2, np.float32(0.1), Decimal("0.3")], [0.3, 0.1, 0.3]).estimate == 1
+    assert positive_agreement([0.3, 0.1], [0.3, 0.3], positive=0.1 + 0.2).estimate == pytest.approx(2 / 3)
 
 
 def test_missing_codes_are_left_out_and_counted() -> None:
@@ -364,6 +366,7 @@ def test_order_of_text_is_asked_for_or_said() -> None:
         (lambda: cohen_kappa([1, 0], [1, 0], level=95), "level"),
         (lambda: cohen_kappa([1, 0], [1, 0], seed=-1), "seed"),
         (lambda: krippendorff_alpha(["a", "b"], ["a", "a"], metric="interval"), "not a finite number"),
+        (lambda: krippendorff_alpha([1, 1e300], [1, 2], metric="interval"), "not a finite number"),
         (lambda: krippendorff_alpha([1, 2], [1, 1], metric="ratio"), "metric"),
         (lambda: krippendorff_alpha([1, 2], [1, 1], weights="linear", metric="interval"), "give one"),
         (lambda: positive_agreement(["stuck"], ["step"]), "name the code"),
