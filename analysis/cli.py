@@ -327,6 +327,27 @@ def coders(plan: str, sheet: str, decisions: str | None, as_json: bool) -> None:
 
 
 @main.command()
+@click.argument("sheet", type=click.Path())
+@click.option("--out", required=True, type=click.Path(), help="The copy with codes (.xlsx).")
+@click.option(
+    "--key", required=True, type=click.Path(), help="Key file, kept apart; made where there is none yet."
+)
+@click.option("--codebook", type=click.Path(), help="Codebook (TOML); the built-in one otherwise.")
+@_json_option
+@_names_problems
+def codes(sheet: str, out: str, key: str, codebook: str | None, as_json: bool) -> None:
+    """Copy SHEET with a code for each athlete's name; the same key gives the same codes at the next meet."""
+    from analysis.study.pseudonyms import pseudonymise
+    from analysis.study.sheet import read_sheet
+
+    made = pseudonymise(read_sheet(sheet, codebook=codebook), out, key)
+    if as_json:
+        _give(made.to_dict())
+    else:
+        click.echo(str(made))
+
+
+@main.command()
 @click.argument("first")
 @click.argument("second")
 @click.option("--level", type=float, default=0.95, show_default=True, help="Confidence level.")

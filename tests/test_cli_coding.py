@@ -128,3 +128,25 @@ def test_wrong_usage_of_agree_exits_with_2(started: Path) -> None:
     assert run("agree", "a.csv", "b.csv", "c.csv", "--agreed", "d.csv").exit_code == 2
     assert run("recode", "a.csv", "--out", "b.xlsx", "--precision", "2").exit_code == 2
     assert run("agree", "a.csv", "b.csv").exit_code == 1
+
+
+def test_names_become_codes_and_the_key_stays_apart(tmp_path: Path) -> None:
+    study = tmp_path / "study"
+    study.mkdir()
+    with open(study / "sheet.csv", "w", newline="", encoding="utf-8") as file:
+        writer = csv.writer(file)
+        writer.writerow(["meet", "athlete", "technique", "landing"])
+        writer.writerows(
+            [["Lindenau", name, PIKED, "stuck"] for name in ("Ada Anders", "Bo Berger", "Cy Carl")]
+        )
+    assert "look like names" in run("check", study / "sheet.csv").stdout
+    key = tmp_path / "private" / "athletes.key"
+    key.parent.mkdir()
+    made = run("codes", study / "sheet.csv", "--out", study / "coded.xlsx", "--key", key, "--json")
+    assert made.exit_code == 0, made.stderr
+    assert json.loads(made.stdout)["athletes"] == 3
+    assert key.stat().st_mode & 0o077 == 0
+    assert "look like names" not in run("check", study / "coded.xlsx").stdout
+    assert (
+        run("codes", study / "sheet.csv", "--out", study / "again.xlsx", "--key", study / "k").exit_code == 1
+    )

@@ -287,8 +287,8 @@ def _names(sheet: Sheet) -> list[Problem]:
     )
     problem = f"{count} (of {len(distinct)} in all), and a report would carry them"
     remedy = (
-        "write codes such as A07 and keep who is who apart; athletes are often minors: get consent and ethics approval "
-        "as local rules ask"
+        "write codes such as A07 and keep who is who apart (landings codes makes such a copy); athletes are often "
+        "minors: get consent and ethics approval as local rules ask"
     )
     return [Problem(str(sheet.path), None, sheet.headers["athlete"], None, problem, remedy)]
 
