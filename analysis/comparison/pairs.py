@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from functools import cache
 from itertools import combinations
 
+import numpy as np
 import pandas as pd
 
-from analysis.comparison.headline import arms_of, contrast
+from analysis.comparison.headline import Contrast, arms_of, contrast, values_of
 from analysis.comparison.result import Pair, Pairs, Question
 from analysis.reading.claim import FEWEST
 from analysis.stats.budget import DEFAULT, Budget
-from analysis.stats.many_groups import all_pairs, freeman_halton, holm
+from analysis.stats.many_groups import closed_testing, freeman_halton, holm
+from analysis.stats.ordered_groups import kruskal_wallis
 from analysis.stats.result import Test
 
 MOST_CLOSED = 6
@@ -20,8 +24,8 @@ MOST_CLOSED = 6
 def make_pairs(frame: pd.DataFrame, question: Question, budget: Budget = DEFAULT) -> Pairs | None:
     """Compare every pair of three or more techniques; None for two.
 
-    With stuck as outcome and no athlete coming back, the overall test is the exact r x c test and the pairs are
-    closed by exact tests of their partitions. Otherwise each pair has the headline's own test and Holm's control.
+    Where no athlete comes back, the overall test is exact given the margins and the pairs are closed by exact tests of
+    their partitions. Otherwise each pair has the headline's own test and Holm's control.
     """
     techniques = question.techniques
     if len(techniques) < 3:
@@ -41,33 +45,19 @@ def make_pairs(frame: pd.DataFrame, question: Question, budget: Budget = DEFAULT
         )
         for i, j in places
     ]
-    overall: Test | None = None
-    overall_why = ""
-    if question.outcome == "stuck" and not clustered:
-        stuck, total = _counts(frame, len(techniques))
-        overall = freeman_halton(
-            [[x, n - x] for x, n in zip(stuck, total, strict=True)], budget=budget, seed=question.seed
-        )
-        if len(techniques) <= MOST_CLOSED:
-            closed = all_pairs(list(zip(stuck, total, strict=True)))
-            raw: list[float | None] = list(closed.p_values)
-            family: list[float | None] = list(closed.family_p_values)
-            control = closed.control
-        else:
-            raw, family, control = _holm(found)
-    else:
+    family: list[float | None]
+    if clustered:
         raw, family, control = _holm(found)
         known = [p for p in family if p is not None]
-        if known:
-            overall = Test(
-                min(known),
-                "two-sided",
-                "smallest family-wise p of the pairs (Holm)",
-                len(frame),
-                assumes="as each pair's own test",
-            )
+        overall, overall_why = (
+            (_smallest(min(known), len(frame)), "") if known else (None, "no pair has a p-value")
+        )
+    else:
+        overall, overall_why = _overall(frame, question, range(len(techniques)), budget), ""
+        if len(techniques) > MOST_CLOSED:
+            raw, family, control = _holm(found)
         else:
-            overall_why = "no pair has a p-value"
+            raw, family, control = _closed(frame, question, found, places, budget)
     pairs = []
     for (i, j), one, p, family_p in zip(places, found, raw, family, strict=True):
         few = min(arms_of(frame, question.outcome, i, j).sizes) < FEWEST
@@ -84,16 +74,50 @@ def make_pairs(frame: pd.DataFrame, question: Question, budget: Budget = DEFAULT
     return Pairs(overall, overall_why, tuple(pairs), control)
 
 
-def _counts(frame: pd.DataFrame, techniques: int) -> tuple[list[int], list[int]]:
-    stuck, total = [], []
-    for place in range(techniques):
-        here = frame[frame["arm"] == place]
-        stuck.append(int(here["stuck"].astype(int).sum()))
-        total.append(len(here))
-    return stuck, total
+def _overall(frame: pd.DataFrame, question: Question, places: Sequence[int], budget: Budget) -> Test:
+    """Test whether the techniques at these places have one distribution of the outcome, exactly where that fits.
+
+    Stuck or not is a table of two columns. Points and grades have an order, so a test by ranks is used for three or
+    more techniques.
+    """
+    values = values_of(frame, question.outcome)
+    arms = frame["arm"].to_numpy()
+    columns = np.unique(values)
+    table = [[int(((arms == place) & (values == column)).sum()) for column in columns] for place in places]
+    test = freeman_halton if question.outcome == "stuck" else kruskal_wallis
+    return test(table, budget=budget, seed=question.seed)
 
 
-def _holm(found: list) -> tuple[list[float | None], list[float | None], str]:
+def _closed(
+    frame: pd.DataFrame,
+    question: Question,
+    found: Sequence[Contrast],
+    places: Sequence[tuple[int, int]],
+    budget: Budget,
+) -> tuple[list[float | None], list[float | None], str]:
+    """Closed testing: each set of equal techniques by its own exact test, two techniques by the pair's."""
+    by_pair: dict[tuple[int, ...], float] = {
+        pair: one.test.p_value
+        for pair, one in zip(places, found, strict=True)
+        if one.test is not None and question.outcome != "stuck"
+    }
+
+    @cache
+    def block_p(block: tuple[int, ...]) -> float:
+        pair = by_pair.get(block)
+        return _overall(frame, question, block, budget).p_value if pair is None else pair
+
+    family = closed_testing(len(question.techniques), block_p)
+    control = "closed testing: every set of equal techniques by its own exact test"
+    return [block_p(pair) for pair in places], list(family), control
+
+
+def _smallest(p: float, n: int) -> Test:
+    name = "smallest family-wise p of the pairs (Holm)"
+    return Test(p, "two-sided", name, n, assumes="as each pair's own test")
+
+
+def _holm(found: Sequence[Contrast]) -> tuple[list[float | None], list[float | None], str]:
     raw = [None if one.test is None else one.test.p_value for one in found]
     known = [p for p in raw if p is not None]
     adjusted = iter(holm(known))

@@ -190,16 +190,23 @@ def all_pairs(
     if side != "two-sided" or len(groups) > MOST_CLOSED:
         family, control = holm(raw), "Holm's procedure over the pairs' exact tests"
     else:
-        family = _closed(pairs, block_p, len(groups))
+        family = closed_testing(len(groups), block_p)
         control = "closed testing: every set of equal techniques by its own exact test"
     why = f"{len(drawn)} of the exact tests would exceed the budget and were drawn at random" if drawn else ""
     return AllPairs(pairs, raw, family, control, why)
 
 
-def _closed(
-    pairs: tuple[tuple[int, int], ...], block_p: Callable[[tuple[int, ...]], float], techniques: int
-) -> tuple[float, ...]:
-    """The largest p over all partitions that join each pair."""
+def closed_testing(techniques: int, block_p: Callable[[tuple[int, ...]], float]) -> tuple[float, ...]:
+    """Family-wise p of every pair, in the order of `itertools.combinations`: the largest over partitions that join it.
+
+    Parameters
+    ----------
+    techniques : int
+        How many there are; all partitions of them are visited (203 for six).
+    block_p : callable
+        p of the hypothesis that the techniques at these places are alike, by a test given the block's own margins.
+    """
+    pairs = tuple(combinations(range(techniques), 2))
     largest = dict.fromkeys(pairs, 0.0)
     for partition in _partitions(tuple(range(techniques))):
         joined = [block for block in partition if len(block) > 1]

@@ -38,7 +38,7 @@ def strict_json(value: Any) -> Any:
     if math.isinf(number):
         return "infinity" if number > 0 else "-infinity"
     # Twelve digits are more than any method here claims and fewer than those on which machines disagree.
-    return float(f"{number:.12g}")
+    return float(f"{number:.12g}") + 0.0  # no negative zero
 
 
 def show_number(value: float, digits: int = 4) -> str:

@@ -78,30 +78,49 @@ def _decoded(data: bytes, file: str) -> tuple[str, str, list[Repair]]:
     return text.rstrip("\x1a"), encoding, repairs
 
 
+FOREIGN_SHARE = 0.1
+"""Share of bytes beyond ASCII from which a text may be in a script of its own (Cyrillic, Greek, East Asian)."""
+
+LATIN = ("cp1252", "mac_roman", "cp1250")
+FOREIGN = ("cp1251", "cp1253", "cp1254", "shift_jis", "gb18030", "big5", "euc_kr")
+
+
 def _guessed(data: bytes) -> tuple[str, str]:
-    """Choose among common encodings by how the text reads; windows-1252 where nothing reads better."""
+    """Choose among common encodings by how the text reads; windows-1252 where nothing reads clearly better.
+
+    A few accented letters among English are too few to tell encodings apart by their statistics, and an East Asian
+    guess would eat the letter beside each. So such a text is read as the first Latin encoding that makes words of it.
+    """
+    beyond = sum(byte > 0x7F for byte in data)
+    if beyond < FOREIGN_SHARE * len(data):
+        for encoding in LATIN:
+            if _makes_words(data, encoding):
+                return data.decode(encoding), encoding
     from charset_normalizer import from_bytes
 
-    common = [
-        "cp1252",
-        "cp1250",
-        "cp1251",
-        "cp1253",
-        "cp1254",
-        "mac_roman",
-        "shift_jis",
-        "gb18030",
-        "big5",
-        "euc_kr",
-    ]
     sample = data if len(data) <= 200_000 else data[:200_000].rsplit(b"\n", 1)[0]
-    best = from_bytes(sample, cp_isolation=common).best()
+    best = from_bytes(sample, cp_isolation=[*LATIN, *FOREIGN]).best()
     for encoding in ([best.encoding] if best is not None else []) + ["cp1252", "latin-1"]:
         try:
             return data.decode(encoding), encoding
         except UnicodeDecodeError:
             continue
     raise AssertionError("latin-1 decodes every byte")
+
+
+def _makes_words(data: bytes, encoding: str) -> bool:
+    """Whether every character beyond ASCII is a letter, or a mark where words allow one."""
+    try:
+        text = data.decode(encoding)
+    except UnicodeDecodeError:
+        return False
+    for place, character in enumerate(text):
+        if character.isascii() or character.isalpha() or character in "\u2019\xa0":
+            continue
+        before, after = text[max(0, place - 1) : place], text[place + 1 : place + 2]
+        if after.isalpha() and (before.isalpha() or character not in "\u2018\u201c\xab\xa1\xbf\u2013\u2014"):
+            return False
+    return True
 
 
 def _delimiter(lines: Sequence[str], codebook: Codebook, file: str) -> str:

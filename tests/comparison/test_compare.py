@@ -360,3 +360,15 @@ def test_the_clustered_interval_is_the_one_called_directly(study) -> None:
     head = found["headline"]["difference"]
     assert (head["low"], head["high"]) == (pytest.approx(direct.low), pytest.approx(direct.high))
     assert head["high"] == pytest.approx(0.4653, abs=5e-5)
+
+
+@pytest.mark.parametrize("outcome", ["stuck", "deduction", "landing grade"])
+def test_pairs_are_closed_by_exact_tests_in_every_outcome(study, outcome: str) -> None:
+    rows = NINE_OF_NINE + FOURTEEN_OF_22 + routines(LAYOUT, [STUCK] * 2 + [LARGE] * 9, "L")
+    found = answer(study(rows, compare=[PIKED, TUCKED, LAYOUT], outcome=outcome))["pairs"]
+    assert found["control"].startswith("closed testing")
+    overall = found["overall"]["p_value"]
+    assert "Holm" not in found["overall"]["method"]
+    for pair in found["pairs"]:
+        # With three techniques a pair's family-wise p is the larger of its own and the overall one.
+        assert pair["family_p"] == pytest.approx(max(pair["p_value"], overall))
