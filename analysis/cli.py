@@ -93,7 +93,7 @@ def check(sheet: str, codebook: str | None, worksheet: str | None, as_json: bool
     The exit code is 0 when a comparison could run on the sheet.
     """
     from analysis.study.checks import check as cross_check
-    from analysis.study.checks import usable_rows
+    from analysis.study.checks import nothing_to_compare, usable_rows
     from analysis.study.problem import InputProblem
     from analysis.study.sheet import read_sheet
 
@@ -106,7 +106,8 @@ def check(sheet: str, codebook: str | None, worksheet: str | None, as_json: bool
         for problem in unreadable.problems:
             _say(str(problem))
         sys.exit(EXIT_PROBLEM)
-    problems = [*found.problems, *cross_check(found)]
+    stopped = nothing_to_compare(found)
+    problems = [*found.problems, *cross_check(found), *stopped]
     usable = usable_rows(found)
     if as_json:
         _give(
@@ -121,8 +122,9 @@ def check(sheet: str, codebook: str | None, worksheet: str | None, as_json: bool
         from analysis.publish.terminal import check_text
 
         click.echo(check_text(found, problems, usable))
-    if not usable:
-        _say(f"{sheet}: no row can be used for a comparison; see the problems above")
+    if stopped:
+        for problem in stopped:
+            _say(str(problem))
         sys.exit(EXIT_PROBLEM)
 
 

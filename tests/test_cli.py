@@ -133,6 +133,15 @@ def test_report_refuses_a_folder_that_is_not_a_report(tmp_path: Path) -> None:
     assert run("report", plan, "--out", tmp_path / "report").exit_code == 0
 
 
-def test_no_row_that_can_be_used_exits_with_1(tmp_path: Path) -> None:
-    write_study(tmp_path, routines(PIKED, ["not seen"] * 3, "P"), HEADER)
-    assert run("check", tmp_path / "sheet.csv").exit_code == 1
+def test_a_sheet_on_which_no_comparison_could_run_exits_with_1_and_says_why(tmp_path: Path) -> None:
+    unseen, alone = tmp_path / "unseen", tmp_path / "alone"
+    for folder, rows, told in (
+        (unseen, routines(PIKED, ["not seen"] * 3, "P"), "known landing or deduction"),
+        (alone, routines(PIKED, ["stuck"] * 3, "P"), "one technique"),
+    ):
+        folder.mkdir()
+        write_study(folder, rows, HEADER)
+        found = run("check", folder / "sheet.csv", "--json")
+        assert found.exit_code == 1
+        assert told in found.stderr
+        assert any(told in problem["problem"] for problem in json.loads(found.stdout)["problems"])

@@ -71,6 +71,12 @@ CHOICES: tuple[Choice, ...] = (
 )
 
 
+PAST_BUDGET = (
+    "Each athlete counts once, and exact work on so many routines would exceed the budget: the interval is the "
+    "asymptotic score interval, and the test beside it is that interval's own."
+)
+
+
 def choose(outcome: Outcome, clustered: bool) -> Choice:
     """Return the row of the table for a situation.
 

@@ -5,11 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+from analysis.comparison.headline import is_exact
 from analysis.reading.claim import claim_of, disagrees
 from analysis.reading.sentences import Arm, disagreement_sentence, headline_sentence
 from analysis.stats.budget import DEFAULT, Budget
 from analysis.stats.proportions import proportion_interval
 from analysis.stats.result import Interval, Test
+from analysis.stats.score import score_test
 from analysis.stats.two_groups import (
     barnard,
     boschloo,
@@ -32,6 +34,7 @@ class Counts:
     tests: tuple[tuple[str, Test], ...]
     claim: str
     reading: str
+    score: Test | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """Return the answer of `landings counts --json`."""
@@ -51,7 +54,11 @@ class Counts:
             "difference": self.difference.to_dict(),
             "ratio": self.ratio.to_dict(),
             "odds_ratio": self.odds_ratio.to_dict(),
-            "tests": {name: test.to_dict().get("p_value") for name, test in self.tests},
+            "tests": {
+                name: test.to_dict()["p_value"] if is_exact(test) else None for name, test in self.tests
+            },
+            "tests_why": {name: test.why for name, test in self.tests if test.why},
+            "score_test": None if self.score is None else self.score.to_dict(),
             "claim": self.claim,
             "reading": self.reading,
         }
@@ -90,19 +97,21 @@ def compare_counts(
     )
     low, high = difference.low, difference.high
     empty = min(n1, n2) == 0
+    # Past the budget the interval is asymptotic, and the test that belongs to it is printed with it.
+    score = None if is_exact(difference) else score_test(x1, n1, x2, n2)
+    beside = dict(tests)["barnard"] if score is None else score
     claim = "not shown" if empty else claim_of(low, high)
     reading = headline_sentence(
         outcome="stuck",
         first=Arm("the first technique", x1, n1, first.low, first.high),
         second=Arm("the second technique", x2, n2, second.low, second.high),
         estimate=None if empty else difference.estimate,
-        low=low,
-        high=high,
+        limits=(low, high),
         level=level,
         claim=claim,
         why="a group has no routine" if empty else "",
     )
-    if not empty and disagrees(low, high, dict(tests)["barnard"].p_value, round(1 - level, 12)):
+    if not empty and disagrees(low, high, beside.p_value, round(1 - level, 12)):
         reading += " " + disagreement_sentence(excludes=low > 0 or high < 0, clustered=False)
     return Counts(
         first,
@@ -113,4 +122,5 @@ def compare_counts(
         tests,
         claim,
         reading,
+        score,
     )

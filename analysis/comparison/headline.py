@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
-from analysis.comparison.choose import Choice, alternative_of, choose
+from analysis.comparison.choose import PAST_BUDGET, Choice, alternative_of, choose
 from analysis.comparison.result import Beside, Group, Headline, Outcome, Question
 from analysis.reading.claim import FEWEST, claim_of, disagrees
 from analysis.reading.sentences import disagreement_sentence
@@ -93,6 +93,17 @@ class Contrast:
     interval_why: str
     test: Test | None
     p_why: str
+    estimate: float | None = None
+
+    @property
+    def asymptotic(self) -> bool:
+        """Whether the exact pair of this situation would have exceeded the budget."""
+        return self.choice.interval == "exact" and self.interval is not None and not is_exact(self.interval)
+
+
+def is_exact(found: Interval | Test) -> bool:
+    """Whether a result that is exact within the budget was so here."""
+    return "asymptotic" not in found.method
 
 
 def contrast(
@@ -126,13 +137,15 @@ def contrast(
     if math.isnan(interval.low) or math.isnan(interval.high):
         interval_why = interval.why or "the interval could not be estimated"
     shown = None if interval_why else interval
+    estimate = None if math.isnan(interval.estimate) else interval.estimate
     if min(n1, n2) < FEWEST:
         p_why = f"fewer than {FEWEST} routines in a group ({n1} and {n2}): no p-value is given"
-        return Contrast(choice, shown, interval_why, None, p_why)
+        return Contrast(choice, shown, interval_why, None, p_why, estimate)
     test = _test(choice, arms, interval, alternative, seed, budget)
     if math.isnan(test.p_value):
-        return Contrast(choice, shown, interval_why, None, test.why or "the p-value could not be computed")
-    return Contrast(choice, shown, interval_why, test, "")
+        p_why = test.why or "the p-value could not be computed"
+        return Contrast(choice, shown, interval_why, None, p_why, estimate)
+    return Contrast(choice, shown, interval_why, test, "", estimate)
 
 
 def interval_of(
@@ -180,7 +193,7 @@ def _test(
     if choice.outcome == "landing grade":
         return _test_part(rank_sum(values[first], values[~first], alternative=alternative, budget=budget))
     # Past the budget the interval is the asymptotic one, and the test beside it is that interval's own.
-    if interval.method.lower().startswith("exact"):
+    if is_exact(interval):
         return barnard(*arms.counts, alternative=alternative, budget=budget)
     return score_test(*arms.counts, alternative=alternative)
 
@@ -247,8 +260,9 @@ def make_headline(frame: pd.DataFrame, question: Question, budget: Budget = DEFA
         test=found.test,
         p_why=found.p_why,
         claim=claim,
-        reason=found.choice.reason,
+        reason=PAST_BUDGET if found.asymptotic else found.choice.reason,
         disagreement=disagreement,
+        estimate=found.estimate,
     )
 
 
@@ -319,6 +333,8 @@ def make_beside(frame: pd.DataFrame, question: Question, budget: Budget = DEFAUL
             fisher(x1, n1, x2, n2, alternative=alternative),
             fisher(x1, n1, x2, n2, alternative=alternative, mid_p=True),
         )
+        # Past the budget the two unconditional tests fall back to one and the same score test.
+        tests = tuple(test for test in tests if is_exact(test))
     note = "Each takes every routine as independent of the others."
     if arms.clustered:
         note += (

@@ -89,8 +89,8 @@ class Headline:
     """The planned contrast: first technique minus second.
 
     `unit` is "proportion", "points" or "probability". `interval` is None with `interval_why` when it can't be
-    had; `test` is None with `p_why` likewise. `disagreement` is one sentence where interval and p point to
-    different sides of the level, "" otherwise.
+    had; `test` is None with `p_why` likewise. `estimate` is known wherever both techniques have a routine.
+    `disagreement` is one sentence where interval and p point to different sides of the level, "" otherwise.
     """
 
     outcome: Outcome
@@ -104,6 +104,7 @@ class Headline:
     claim: Claim
     reason: str
     disagreement: str
+    estimate: float | None = None
 
 
 @dataclass(frozen=True)
@@ -317,7 +318,7 @@ class Comparison:
             head.interval.to_dict()
             if head.interval is not None
             else {
-                "estimate": None,
+                "estimate": strict_json(head.estimate),
                 "low": None,
                 "high": None,
                 "level": self.question.level,
@@ -327,6 +328,11 @@ class Comparison:
         )
         for key in ("estimate", "low", "high"):
             difference.setdefault(key, None)
+        # A one-sided interval of points has no limit on its other side, and JSON has no number for that.
+        for key in ("low", "high"):
+            if isinstance(difference[key], str):
+                difference[key] = None
+                difference.setdefault("why", f"one-sided: there is no {key} limit")
         headline: dict[str, Any] = {
             "outcome": head.outcome,
             "first": head.first,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 from typing import TYPE_CHECKING
 
+from analysis.comparison.headline import is_exact
 from analysis.reading import numbers
 from analysis.reading.sentences import interval_words, limit
 
@@ -61,7 +62,9 @@ def counts_text(counts: Counts) -> str:
             f"{name}: {numbers.decimal(interval.estimate, 2)} ({numbers.level(interval.level)} "
             f"{numbers.decimal(interval.low, 2)} to {numbers.decimal(interval.high, 2)}; {interval.method})"
         )
-    lines += [f"{test.method}: {numbers.p_value(test.p_value)}" for _, test in counts.tests]
+    tests = [test for _, test in counts.tests if is_exact(test)]
+    tests += [counts.score] if counts.score is not None else []
+    lines += [f"{test.method}: {numbers.p_value(test.p_value)}" for test in tests]
     return "\n".join([*lines, "", *_wrapped(counts.reading)])
 
 

@@ -82,8 +82,7 @@ def headline_sentence(
     first: Arm,
     second: Arm,
     estimate: float | None,
-    low: float,
-    high: float,
+    limits: tuple[float, float] | None,
     level: float,
     claim: str,
     why: str = "",
@@ -98,21 +97,27 @@ def headline_sentence(
     outcome : {"stuck", "deduction", "landing grade"}
     first, second : Arm
         The two techniques in the plan's order.
-    estimate, low, high : float
-        First minus second; `estimate` is None when there is no interval, with `why`.
+    estimate : float or None
+        First minus second; None when a technique has no routine.
+    limits : (float, float) or None
+        The interval; None when there is none, with `why`.
     claim : {"first higher", "first lower", "about the same", "not shown"}
     """
     if estimate is None:
         return say("headline", "none", first=first.name, second=second.name, why=why)
+    n = first.n + second.n
     group, unit = {
         "stuck": ("stuck", "proportion"),
         "deduction": ("deduction", "points"),
         "landing grade": ("grade", "probability"),
     }[outcome]
+    if limits is None:
+        seen = limit(estimate, unit, n)
+        return say("headline", "no_interval", first=first.name, second=second.name, difference=seen, why=why)
+    low, high = limits
     key = {"first higher": "higher", "first lower": "lower", "about the same": "same", "not shown": "open"}[
         claim
     ]
-    n = first.n + second.n
     shown_matters = ""
     if matters is not None:
         shown_matters = (

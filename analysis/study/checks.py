@@ -33,14 +33,35 @@ def check(sheet: Sheet) -> tuple[Problem, ...]:
 
 def usable_rows(sheet: Sheet) -> int:
     """Count the rows that a comparison could use: meet, athlete, technique and an outcome known, nothing blocks."""
+    return int(_usable(sheet).sum())
+
+
+def nothing_to_compare(sheet: Sheet) -> tuple[Problem, ...]:
+    """Say why no comparison of techniques could run on a sheet; empty when one could."""
+    usable = _usable(sheet)
+    if not usable.any():
+        problem = "no row has meet, athlete, technique and a known landing or deduction"
+        remedy = "code the landings that were seen; rows without one are set aside"
+        return (Problem(str(sheet.path), None, None, None, problem, remedy),)
+    shown = sheet.rows.loc[usable, "technique"].unique()
+    if len(shown) < 2:
+        problem = f'all usable rows show one technique, "{shown[0]}", so there is nothing to compare it with'
+        remedy = "code the routines of a second technique as well"
+        return (Problem(str(sheet.path), None, sheet.headers["technique"], None, problem, remedy),)
+    return ()
+
+
+def _usable(sheet: Sheet) -> pd.Series[bool]:
+    import pandas as pd
+
     rows = sheet.rows
     if len(rows) == 0 or "technique" not in rows:
-        return 0
+        return pd.Series(False, index=rows.index)
     known = outcomes(sheet)
     blocked = {problem.row for problem in (*sheet.problems, *check(sheet)) if problem.blocks}
     usable = rows[["meet", "athlete", "technique"]].notna().all(axis=1)
     usable &= known["stuck"].notna() | known["points"].notna()
-    return int((usable & ~rows.index.isin(list(blocked))).sum())
+    return usable & ~rows.index.isin(list(blocked))
 
 
 def _problem(

@@ -33,8 +33,7 @@ def headline(low: float, high: float, outcome: str = "stuck", matters: float | N
         "first": FIRST,
         "second": SECOND,
         "estimate": (low + high) / 2,
-        "low": low,
-        "high": high,
+        "limits": (low, high),
         "level": 0.95,
         "claim": claim_of(low, high, matters),
         "matters": matters,
@@ -82,6 +81,15 @@ def test_without_an_interval_the_reason_is_said() -> None:
     sentence = headline(0, 0, estimate=None, why="the second technique has no routine that can be used")
     assert "can't be compared" in sentence
     assert "no routine that can be used" in sentence
+
+
+def test_without_limits_the_sample_is_described_and_nothing_claimed() -> None:
+    sentence = headline(
+        0, 0, outcome="deduction", estimate=-0.3, limits=None, why="neither technique's points vary"
+    )
+    assert "no interval" in sentence
+    assert "\N{MINUS SIGN}0.30" in sentence
+    assert "nothing is claimed" in sentence
 
 
 def test_few_routines_are_said_before_anything_else() -> None:
