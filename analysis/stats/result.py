@@ -256,6 +256,7 @@ class Fit(_Shown):
             lines.append(
                 f"  {name}: {show_number(self.coefficients[i])} ({_percent(self.level)} {show_number(low)} to "
                 f"{show_number(high)}), p = {show_number(self.p_values[i])}"
+                + (f" ({self.reasons[i]})" if i < len(self.reasons) and self.reasons[i] else "")
             )
         return "\n".join(lines)
 
