@@ -10,8 +10,8 @@ from openpyxl.styles import Alignment, Border, Font, PatternFill, Side
 from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.datavalidation import DataValidation
 
-from analysis.publish.archive import settle
 from analysis.publish.spreadsheet import csv_text, guarded
+from analysis.study.archive import settle
 from analysis.study.codebook import NOT_SEEN, Codebook
 from analysis.study.coders import Pairing
 from analysis.study.decisions import COLUMNS, Decision, decision_lines, disagreements

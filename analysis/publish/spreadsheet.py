@@ -12,9 +12,9 @@ from openpyxl.cell import WriteOnlyCell
 from openpyxl.styles import Alignment, Border, Font, Side
 from openpyxl.utils import get_column_letter
 
-from analysis.publish.archive import settle
 from analysis.publish.numbers import plain_number
 from analysis.publish.tables import Table
+from analysis.study.archive import settle
 
 HOSTILE = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 """A cell of text that starts so could be run as a formula; in csv it gets an apostrophe in front."""

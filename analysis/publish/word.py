@@ -17,12 +17,12 @@ from docx.shared import Cm, Emu, Pt, RGBColor
 from docx.text.paragraph import Paragraph
 
 from analysis.comparison.result import Comparison
-from analysis.publish.archive import settle
 from analysis.publish.canvas import ACCENT, SOFT
 from analysis.publish.figures import Figure
 from analysis.publish.html import design_facts, points_said, question_words
 from analysis.publish.methods import methods_paragraphs, works_cited
 from analysis.publish.tables import Table, sentence
+from analysis.study.archive import settle
 
 FONT = "Calibri"
 TEXT_WIDTH = Cm(16)

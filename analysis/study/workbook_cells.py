@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import io
 import math
-import re
-import zipfile
 from collections.abc import Sequence
 from functools import lru_cache
 from typing import Any
@@ -14,15 +12,14 @@ from openpyxl import Workbook
 from openpyxl.styles import Alignment, Border, Font, PatternFill, Protection, Side
 from openpyxl.utils import get_column_letter
 
+from analysis.study.archive import settle
+
 INK, RULE = "27403C", "C9D6D2"
 """Text of headings; hairlines."""
 WHO_HEAD, CODED, OTHER = "D5E3DF", "F2DFBF", "E6E7EA"
 """Heads of the columns that say who, that are coded from the video, and all others."""
 BAND, TO_DO, MISFIT = "F5F8F7", "FBF1DE", "EFB9A4"
 """Every second row; a code that is still to come; points that don't fit the landing."""
-
-_DAY = (1980, 1, 1, 0, 0, 0)
-"""The earliest date that a zip archive can hold: equal content is then equal bytes."""
 
 
 @lru_cache
@@ -139,19 +136,6 @@ def packed(book: Workbook) -> bytes:
     """Return the workbook as xlsx without a clock in it."""
     book.properties.creator = "landing-outcomes"
     book.calculation.fullCalcOnLoad = True
-    held, out = io.BytesIO(), io.BytesIO()
+    held = io.BytesIO()
     book.save(held)
-    with zipfile.ZipFile(held) as old, zipfile.ZipFile(out, "w") as new:
-        for item in old.infolist():
-            body = old.read(item.filename)
-            if item.filename == "docProps/core.xml":
-                body = re.sub(
-                    rb"(<dcterms:(created|modified)[^>]*>)[^<]*(</dcterms:)",
-                    rb"\g<1>1980-01-01T00:00:00Z\g<3>",
-                    body,
-                )
-            part = zipfile.ZipInfo(item.filename, _DAY)
-            part.compress_type = zipfile.ZIP_DEFLATED
-            part.external_attr = 0o644 << 16
-            new.writestr(part, body, compresslevel=6)
-    return out.getvalue()
+    return settle(held.getvalue())
