@@ -94,7 +94,7 @@ def exact_logistic(
     >>> print(fit)
     exact conditional logistic regression, 31 observations
       constant: 0.5596 (95 % −0.3781 to 1.5717), p = 0.2863
-      first: 1.8430 (95 % −0.1973 to infinity), p = 0.0677
+      first: 1.8430 (95 % −0.1973 to infinity), p = 0.0677 (the observed total is at the edge: ...)
 
     References
     ----------

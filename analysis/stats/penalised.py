@@ -223,7 +223,7 @@ def firth(
     >>> print(fit)
     penalised maximum likelihood (Firth), profile intervals, 31 observations
       constant: 0.5341 (95 % −0.2939 to 1.4255), p = 0.2083
-      first: 2.4104 (95 % 0.1310 to 7.3154), p = 0.0359
+      first: 2.4104 (95 % 0.1310 to 7.3154), p = 0.0359 (separated: maximum likelihood has no finite value here)
 
     References
     ----------
