@@ -17,6 +17,7 @@ import numpy as np
 
 from analysis.stats.chains import chain_tail
 from analysis.stats.paths import (
+    CHUNK,
     Factorials,
     Floats,
     Ints,
@@ -31,7 +32,8 @@ from analysis.stats.paths import (
     runs,
 )
 
-BATCH = 128  # row shares filled at a time: bounds the memory
+BATCH = 128  # row shares filled at a time, at most: bounds the memory
+PROBE = 8  # row shares that are filled first, to foretell the work
 
 
 def table_tail(table: Ints, meter: Meter) -> tuple[float, float]:
@@ -151,34 +153,37 @@ class _Search:
 
         ladders: dict[int, Ladder] = {}
         always = np.zeros(theirs.shape[1])
-        begun = self.meter.tried
-        batches = _batches(theirs.shape[1])
-        for number, batch in enumerate(batches, start=1):
+        for batch in self._batches(others, self.second):
             filled, always[batch] = self._fill(_take(others, batch), self.second)
             ladders.update(zip(batch.tolist(), filled, strict=True))
-            held = 3 * sum(len(each.keys) for each in ladders.values())
-            self._forecast(begun, number / len(batches), held)
+            self.meter.add(0, held=3 * sum(len(each.keys) for each in ladders.values()))
 
         unsure = 0.0
         pair, place = np.unique(of_mine * theirs.shape[1] + of_theirs, return_inverse=True)
         weight = np.bincount(place, chance)
         partners = np.searchsorted(pair, np.arange(mine.shape[1] + 1) * theirs.shape[1])
-        begun = self.meter.tried
-        batches = _batches(mine.shape[1])
-        for number, batch in enumerate(batches, start=1):
+        for batch in self._batches(own, self.first):
             filled, settled = self._fill(_take(own, batch), self.first)
             for share, paths, sure in zip(batch.tolist(), filled, settled, strict=True):
                 here = slice(partners[share], partners[share + 1])
+                self.meter.add(len(paths.keys) * (here.stop - here.start) // 8)  # a search is cheap
                 for other, probability in zip(pair[here] % theirs.shape[1], weight[here], strict=True):
                     reached, near = meet(paths, ladders[other], self.observed, self.guard)
                     found += probability * (sure + paths.from_here[0] * always[other] + reached)
                     unsure += probability * near
-            self._forecast(begun, number / len(batches), 0)
         return float(min(1.0, found - unsure)), float(min(1.0, found))
 
-    def _forecast(self, begun: int, part_done: float, held: int) -> None:
-        expected = begun + (self.meter.tried - begun) / part_done
-        self.meter.add(0, expected, int(held / part_done))
+    def _batches(self, shares: _Shares, columns: list[int]) -> list[Ints]:
+        """Cut the shares into batches that fit the memory; a few are tried first, to give up early if need be."""
+        number = shares.rows.shape[1]
+        size = BATCH
+        if number > PROBE:
+            whole, self.meter = self.meter, self.meter.part(PROBE / number)
+            self._fill(_take(shares, np.linspace(0, number - 1, PROBE).astype(np.int64)), columns)
+            each, self.meter = self.meter.tried / PROBE, whole
+            size = max(1, min(BATCH, int(8 * CHUNK / max(each, 1.0))))
+        pieces = math.ceil(number / size)
+        return [np.arange(start, number, pieces) for start in range(pieces)]
 
     def _split(self) -> tuple[Ints, Floats, float]:
         """Row shares that are not settled: what is left for the second half, its chance; and what is settled."""
@@ -337,6 +342,7 @@ class _Search:
                 hope = key >= shares.hardly[share[of]]
                 of = of[hope]
                 task.done.append(_Fills(np.zeros((0, len(of)), np.int64), share[of], key[hope], count[of]))
+                self.meter.add(0, held=3 * sum(len(each.key) for each in task.done))
                 continue
             value, rest, put, below = value[kept], rest[kept], put[kept], below[kept]
             key, mass = cells.key[of] + keys[value], cells.mass[of] + keys[rest]
@@ -348,6 +354,7 @@ class _Search:
                 hope = np.flatnonzero(key + mass + keys[below] >= shares.hardly[share[of]])
                 of = of[hope]
                 task.done.append(_Fills(np.stack(rows)[:, hope], share[of], key[hope], count[of]))
+                self.meter.add(0, held=(len(rows) + 3) * sum(len(each.key) for each in task.done))
             else:
                 low = cells.low[of] + column.after[rest] + column.cost[value] - keys[value]
                 self._cell(task, row + 1, _Cells(rows, cells.origin[of], key, put, low, mass))
@@ -371,15 +378,11 @@ def _code(rows: Ints) -> Ints:
 def _merged(fills: _Fills) -> _Fills:
     """Merge fills with the same multiset left to place, the same share and the same key."""
     rows = np.sort(fills.rows, axis=0)[::-1]
-    place, count = merge(_code(rows) * BATCH + fills.share, fills.key, fills.count)
+    place, count = merge(
+        _code(rows) * (int(fills.share.max(initial=0)) + 1) + fills.share, fills.key, fills.count
+    )
     return _Fills(rows[:, place], fills.share[place], fills.key[place], count)
 
 
 def _take(shares: _Shares, batch: Ints) -> _Shares:
     return _Shares(shares.rows[:, batch], shares.surely[batch], shares.hardly[batch])
-
-
-def _batches(number: int) -> list[Ints]:
-    """Number shares in batches of at most BATCH that are spread evenly, so that one foretells the rest."""
-    pieces = math.ceil(number / BATCH)
-    return [np.arange(start, number, pieces) for start in range(pieces)]

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import pairwise
 from typing import Any
@@ -46,6 +46,11 @@ class Meter:
         self.tried += tried
         if not self.budget.allows(OPERATIONS_A_CELL * max(self.tried, expected), held):
             raise OverBudget
+
+    def part(self, share: float) -> Meter:
+        """A meter for this share of what is left, to try a sample of the work on."""
+        left = self.budget.operations - OPERATIONS_A_CELL * self.tried
+        return Meter(replace(self.budget, operations=share * left))
 
 
 @dataclass(frozen=True)
