@@ -152,10 +152,10 @@ def compare_under_coders(
         runs.append(_under(coder, scope, plain, sheet, question, budget))  # type: ignore[arg-type]
     progress("under each coder", len(sheets), len(sheets))
     reference, table = _errors(made)
-    miscoding, why = _miscoding(whole, table, question, drawn)
-    return UnderCoders(
-        question, made, tuple(runs), miscoding, why, reference, table, _notes(made, runs, whole, miscoding)
-    )
+    headline = runs[3].headline
+    assert headline is not None  # the plan was matched to this very sheet above
+    miscoding, why = _miscoding(whole, table, question, drawn, headline.interval)
+    return UnderCoders(question, made, tuple(runs), miscoding, why, reference, table, _notes(made, runs))
 
 
 def only(sheet: Sheet, rows: Iterable[int | None]) -> Sheet:
@@ -210,7 +210,11 @@ def _errors(made: Reconciled) -> tuple[str, tuple[tuple[int, int], tuple[int, in
 
 
 def _miscoding(
-    whole: Sample, table: tuple[tuple[int, int], tuple[int, int]], question: Question, drawn: Drawn
+    whole: Sample,
+    table: tuple[tuple[int, int], tuple[int, int]],
+    question: Question,
+    drawn: Drawn,
+    uncorrected: Interval | None,
 ) -> tuple[Interval | None, str]:
     if question.outcome != "stuck":
         return None, f'miscoding is carried through for outcome "stuck", not for "{question.outcome}"'
@@ -218,12 +222,17 @@ def _miscoding(
     if min(arms.sizes) == 0:
         return None, "a technique has no routine that can be used"
     found = difference_with_miscoding(
-        *arms.counts, table, level=question.level, seed=question.seed, drawn=drawn
+        *arms.counts,
+        table,
+        level=question.level,
+        seed=question.seed,
+        drawn=drawn,
+        uncorrected=uncorrected,
     )
     return found, found.why
 
 
-def _notes(made: Reconciled, runs: list[Under], whole: Sample, miscoding: Interval | None) -> tuple[str, ...]:
+def _notes(made: Reconciled, runs: list[Under]) -> tuple[str, ...]:
     both = [item for item in runs if item.scope == BOTH]
     claims = {item.headline.claim for item in both if item.headline is not None}
     said = []
@@ -240,11 +249,6 @@ def _notes(made: Reconciled, runs: list[Under], whole: Sample, miscoding: Interv
         )
     if made.left_out:
         said.append(f"{len(made.left_out)} rows of the second sheet could not be paired and count nowhere.")
-    if miscoding is not None and whole.used()["athlete"].duplicated().any():
-        said.append(
-            "The interval with miscoding takes every routine as independent of the others; athletes come back here, "
-            "so it is too narrow by what their likeness costs."
-        )
     return tuple(said)
 
 
