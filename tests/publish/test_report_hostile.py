@@ -13,11 +13,10 @@ from docx import Document
 from lxml import etree
 from lxml import html as lxml_html
 from openpyxl import load_workbook
+from publish_comparisons import HOSTILE
 
 from analysis.publish.latex import latex
 from analysis.publish.methods import markdown
-
-from .conftest import HOSTILE
 
 
 def test_the_page_has_no_script_and_shows_the_name(hostile_report: Path) -> None:

@@ -7,11 +7,10 @@ from pathlib import Path
 
 from docx import Document
 from docx.oxml.ns import qn
+from publish_comparisons import build
 
 from analysis.comparison.result import Comparison
 from analysis.publish.methods import known_works, methods_paragraphs, methods_used, works_cited
-
-from .conftest import build
 
 
 def test_works_of_this_run_are_cited(comparison: Comparison) -> None:

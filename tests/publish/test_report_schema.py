@@ -9,10 +9,9 @@ from typing import Any
 
 import jsonschema
 import pytest
+from publish_comparisons import build
 
 from analysis.comparison.result import SCHEMA, Comparison, results_schema
-
-from .conftest import build
 
 
 @pytest.fixture(scope="module")

@@ -11,14 +11,13 @@ import pytest
 from docx import Document
 from lxml import html as lxml_html
 from openpyxl import load_workbook
+from publish_comparisons import build
 
 from analysis.comparison.result import Comparison
 from analysis.publish.detail_tables import make_tables
 from analysis.publish.numbers import MINUS, plain_number
 from analysis.publish.spreadsheet import guarded
 from analysis.publish.tables import Table, rates_table, table_of
-
-from .conftest import build
 
 
 def from_csv(path: Path) -> list[list[str]]:

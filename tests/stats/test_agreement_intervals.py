@@ -45,7 +45,7 @@ def limits_of_all_tables(name: str, n: int) -> np.ndarray:
 
 @pytest.mark.parametrize(("name", "n"), [("kappa", 20), ("alpha", 20), ("AC1", 20), ("AC1", 30)])
 def test_coverage_over_all_tables_stays_near_95_percent(name, n, monkeypatch) -> None:
-    """Measured, all tables, kappa .2 to .8, prevalence .5 to .95: Wald .16 (kappa) and .32 (AC1) at worst.
+    """Measured, all tables, kappa .2 to .8, prevalence .5 to .95: Wald .32 at worst, for kappa and AC1.
 
     All sizes 20, 30 and 50 are in tests/reference/agreement.csv; 2,000 draws an interval cost up to .005 here.
     """

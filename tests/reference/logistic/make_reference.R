@@ -1,4 +1,4 @@
-# Reference values for tests/stats/test_logistic.py, from R and brglm2. The tests read the csv files; R isn't needed.
+# Reference values for tests/stats/test_firth.py, from R and brglm2. The tests read the csv files; R isn't needed.
 #
 #   Rscript tests/reference/logistic/make_reference.R      (from the project's folder; Debian: r-cran-brglm2)
 #
