@@ -98,7 +98,7 @@ def compare_under_coders(
     plan: Plan | str | Path,
     sheet_b: Sheet | str | Path,
     decisions: str | Path | None = None,
-    drawn: Drawn = "at random",
+    drawn: Drawn = "by first code",
     budget: Budget = DEFAULT,
     progress: Progress = no_progress,
 ) -> UnderCoders:
@@ -114,8 +114,9 @@ def compare_under_coders(
         The second coder's; a path is read with the plan's codebook.
     decisions : path or None
         The list of disagreements, filled in. What is open counts as not seen in the agreed codes.
-    drawn : {"at random", "by first code"}
-        How the part to be coded twice was chosen.
+    drawn : {"by first code", "at random"}
+        How the part to be coded twice was chosen. The first holds for either way; where the part is known to be drawn
+        at random from all, the second uses a little more of what it shows.
 
     Returns
     -------
@@ -248,7 +249,9 @@ def _notes(made: Reconciled, runs: list[Under]) -> tuple[str, ...]:
             "counts are smaller."
         )
     if made.left_out:
-        said.append(f"{len(made.left_out)} rows of the second sheet could not be paired and count nowhere.")
+        said.append(
+            f"{len(made.left_out)} rows could not be paired or read with certainty and are not in the agreed sheet."
+        )
     return tuple(said)
 
 

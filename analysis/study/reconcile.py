@@ -12,13 +12,14 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from analysis.study.cells import person
 from analysis.study.codebook import NOT_SEEN, NUMERIC, VARIABLES
 from analysis.study.coders import Pairing, Routine, Unpaired, pair
 from analysis.study.decisions import Decision, code_text, disagreements, read_decisions
 from analysis.study.number_text import read_thousandths
 from analysis.study.problem import InputProblem, Problem
 from analysis.study.sheet import Sheet
-from analysis.study.text import key
+from analysis.study.text import key, tidy
 from analysis.study.values import plain
 
 AGREEMENT = "agreement"
@@ -32,7 +33,8 @@ class Reconciled:
     `sheet` holds the first coder's rows in their order, double-coded ones with the agreed codes, then the rows that
     only the second coder has; its last column says how each row came about. `double` lists the rows of `sheet` that
     both coded, in the order of `pairing.routines`. `decisions` are all disagreements in that order, open ones
-    included; `left_out` are the second sheet's rows that could not be paired with certainty and may repeat a routine.
+    included; `left_out` are the second sheet's rows that could not be paired with certainty and may repeat a routine,
+    and the first sheet's lines that are torn.
     """
 
     pairing: Pairing
@@ -101,10 +103,12 @@ def _agreed(pairing: Pairing, decisions: Sequence[Decision], headers: dict[str, 
     first, second = (_records(sheet) for sheet in pairing.sheets[:2])
     lines: list[_Line] = []
     double: dict[Routine, int] = {}
+    # A blank row that the second coder filled isn't needed, and a torn line can't be copied cell by cell.
+    torn = {problem.row for problem in pairing.sheets[0].problems if problem.blocks}
     waiting = {item.row for item in pairing.unpaired if item.sheet == 0 and item.kind == "coded elsewhere"}
     for row, record in first.items():
         routine = of_row.get(row)
-        if row in waiting:
+        if row in waiting or row in torn:
             continue
         if routine is None:
             lines.append(_Line(record, f"{pairing.coders[0]} only", (0, row)))
@@ -117,7 +121,8 @@ def _agreed(pairing: Pairing, decisions: Sequence[Decision], headers: dict[str, 
     for item in alone:
         if item.kind == "absent":
             record = {
-                name: spelled.get((name, key(str(value))), value) for name, value in second[item.row].items()
+                name: spelled.get((name, _same(name, value)), value)
+                for name, value in second[item.row].items()
             }
             lines.append(_Line(record, f"{pairing.coders[1]} only", (1, item.row)))
     return Reconciled(
@@ -125,7 +130,11 @@ def _agreed(pairing: Pairing, decisions: Sequence[Decision], headers: dict[str, 
         _sheet(pairing, lines, headers),
         tuple(double[routine] for routine in pairing.routines),
         tuple(decisions),
-        tuple(item for item in alone if item.kind == "doubt"),
+        tuple(
+            item
+            for item in pairing.unpaired
+            if (item.row in torn if item.sheet == 0 else item.kind == "doubt")
+        ),
     )
 
 
@@ -175,11 +184,15 @@ def _how(decisions: Sequence[Decision]) -> str:
 def _spellings(records: Iterable[dict[str, Any]]) -> dict[tuple[str, str], str]:
     """Return how the first sheet spells its meets, athletes, rounds and techniques, so that none becomes two."""
     return {
-        (name, key(record[name])): record[name]
+        (name, _same(name, record[name])): record[name]
         for record in records
         for name in ("meet", "athlete", "round", "technique", "apparatus")
         if isinstance(record.get(name), str)
     }
+
+
+def _same(name: str, value: Any) -> str:
+    return person(str(value)) if name == "athlete" else key(str(value))
 
 
 def _sheet(pairing: Pairing, lines: Sequence[_Line], headers: dict[str, str]) -> Sheet:
@@ -193,18 +206,18 @@ def _sheet(pairing: Pairing, lines: Sequence[_Line], headers: dict[str, str]) ->
     while last in names:
         last += " (2)"
     index = pd.Index(range(2, len(lines) + 2), name="row", dtype="int64")
-    values: dict[str, list[Any]] = {name: [plain(line.record.get(name)) for line in lines] for name in names}
-    if "landing" in values:
-        values["landing"] = [
-            NOT_SEEN if code is None and line.source is None else code
-            for code, line in zip(values["landing"], lines, strict=True)
-        ]
-    texts = {
-        headers.get(name, name): [
-            _text(pairing, name, code, line.source) for code, line in zip(codes, lines, strict=True)
-        ]
-        for name, codes in values.items()
-    }
+    values: dict[str, list[Any]] = {}
+    texts: dict[str, list[str]] = {}
+    for name in names:
+        codes = [plain(line.record.get(name)) for line in lines]
+        written = [_text(pairing, name, code, line.source) for code, line in zip(codes, lines, strict=True)]
+        if name == "landing":
+            # No code for a landing is "not seen", as in every sheet; only what could not be read stays unread.
+            codes = [
+                NOT_SEEN if code is None and text == NOT_SEEN else code
+                for code, text in zip(codes, written, strict=True)
+            ]
+        values[name], texts[headers.get(name, name)] = codes, written
     how = [line.how for line in lines]
     original = pd.DataFrame({**texts, last: how}, index=index, dtype=object)
     rows = pd.DataFrame(
@@ -237,9 +250,12 @@ def _text(pairing: Pairing, name: str, code: str | int | None, source: tuple[int
     if source is not None:
         sheet = pairing.sheets[source[0]]
         header = sheet.headers.get(name, name)
-        return str(sheet.original.at[source[1], header]) if header in sheet.original else ""
+        text = str(sheet.original.at[source[1], header]) if header in sheet.original else ""
+        if tidy(text):
+            return text
+    # Where the codebook reads a blank as a code, a blank can't say that there is none.
     blank_means = pairing.sheets[0].codebook.values.get(name, {}).values()
-    return NOT_SEEN if any("" in raw for raw in blank_means) else ""
+    return NOT_SEEN if name == "landing" or any("" in raw for raw in blank_means) else ""
 
 
 def _problems(
