@@ -9,6 +9,7 @@ from openpyxl import Workbook
 from openpyxl.styles import Alignment, Border, Font, PatternFill, Side
 from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.datavalidation import DataValidation
+from openpyxl.worksheet.properties import PageSetupProperties
 
 from analysis.publish.spreadsheet import csv_text, guarded
 from analysis.study.archive import settle
@@ -44,12 +45,16 @@ def decisions_workbook(pairing: Pairing, decisions: tuple[Decision, ...] | None 
             if place in fill:
                 cell.fill = PatternFill("solid", start_color="FFF4D6")
             if row == 1:
-                cell.font, cell.border = Font(bold=True), Border(bottom=Side(style="thin"))
+                cell.font, cell.border = Font(name="Calibri", bold=True), Border(bottom=Side(style="thin"))
     for place, name in enumerate(COLUMNS, start=1):
         longest = max(len(line[place - 1]) for line in [header, *lines])
         wide = max(_WIDTHS.get(name, 10), min(longest + 2, 34))
         sheet.column_dimensions[get_column_letter(place)].width = wide
     sheet.freeze_panes = "B2"
+    sheet.page_setup.orientation = "landscape"
+    sheet.page_setup.fitToWidth, sheet.page_setup.fitToHeight = 1, 0
+    sheet.sheet_properties.pageSetUpPr = PageSetupProperties(fitToPage=True)
+    sheet.print_title_rows = "1:1"
     _lists(book, pairing, found)
     out = io.BytesIO()
     book.save(out)
@@ -77,7 +82,7 @@ def _lists(book: Workbook, pairing: Pairing, found: tuple[Decision, ...]) -> Non
         if rule.sqref:
             book["Decisions"].add_data_validation(rule)
     for cell in page[1]:
-        cell.font = Font(bold=True)
+        cell.font = Font(name="Calibri", bold=True)
 
 
 def _landings(book: Codebook) -> list[str]:
