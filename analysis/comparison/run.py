@@ -64,7 +64,7 @@ def compare(
         plan = read_plan(plan)
     sheet = read_sheet(plan.sheet, codebook=plan.codebook, worksheet=plan.worksheet)
     sample = draw_sample(plan, sheet)
-    question = _question(sample)
+    question = question_of(sample)
     frame = sample.used()
     progress("comparing", 1, STEPS)
     headline = make_headline(frame, question, budget)
@@ -112,7 +112,8 @@ def compare(
     )
 
 
-def _question(sample: Sample) -> Question:
+def question_of(sample: Sample) -> Question:
+    """Return the plan's question as it was matched to the sheet."""
     plan, codebook = sample.plan, sample.sheet.codebook
     return Question(
         title=plan.title,

@@ -12,7 +12,7 @@ from analysis.comparison.agreement import Drawn
 from analysis.comparison.coders import STUCK, codes_of
 from analysis.comparison.headline import arms_of, make_groups, make_headline
 from analysis.comparison.result import Group, Headline, Question
-from analysis.comparison.run import _question as question_of
+from analysis.comparison.run import question_of
 from analysis.comparison.sample import Sample, draw_sample
 from analysis.stats.agreement import difference_with_miscoding
 from analysis.stats.budget import DEFAULT, Budget, Progress, no_progress

@@ -65,6 +65,16 @@ class _Shown:
             found[item.name] = strict_json(value)
         return found
 
+    def _values(self) -> tuple[Any, ...]:
+        """The fields, with one mark for every NaN: two results without an estimate are equal (3.13 says not)."""
+        return _nan_marked(tuple(getattr(self, item.name) for item in fields(self)))  # type: ignore[arg-type]
+
+    def __eq__(self, other: object) -> bool:
+        return type(self) is type(other) and isinstance(other, _Shown) and self._values() == other._values()
+
+    def __hash__(self) -> int:
+        return hash(self._values())
+
     def _repr_html_(self) -> str:
         rows = "".join(
             f'<tr><th scope="row" style="text-align:left">{html.escape(name.replace("_", " "))}</th>'
@@ -72,6 +82,12 @@ class _Shown:
             for name, value in self.to_dict().items()
         )
         return f"<table>{rows}</table>"
+
+
+def _nan_marked(value: Any) -> Any:
+    if isinstance(value, tuple):
+        return tuple(_nan_marked(item) for item in value)
+    return "NaN" if isinstance(value, float) and math.isnan(value) else value
 
 
 def _shown(value: Any) -> str:
@@ -86,7 +102,7 @@ def _percent(level: float) -> str:
     return f"{round(100 * level, 6):g} %"
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Interval(_Shown):
     """An estimate with its confidence interval.
 
@@ -130,7 +146,7 @@ class Interval(_Shown):
         )
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Test(_Shown):
     """A hypothesis test.
 
@@ -181,7 +197,7 @@ class Test(_Shown):
         )
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Effect(_Shown):
     """An estimate that comes with both an interval and a test.
 
@@ -216,7 +232,7 @@ class Effect(_Shown):
         )
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Fit(_Shown):
     """A fitted model: one entry per coefficient, in the order of `names`.
 

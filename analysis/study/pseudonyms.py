@@ -18,11 +18,11 @@ from typing import Any
 
 from analysis.study.cells import person
 from analysis.study.codebook import NUMERIC
-from analysis.study.joining import cell_text
 from analysis.study.people import looks_like_names
 from analysis.study.problem import InputProblem, Problem
 from analysis.study.sheet import Sheet
 from analysis.study.text import key
+from analysis.study.values import cell_text
 
 CAUTION = (
     "Athletes are often minors: get consent and ethics approval as local rules ask, publish codes, not names, and keep "

@@ -19,11 +19,11 @@ from typing import Any
 from analysis.study.cells import person
 from analysis.study.checks import check
 from analysis.study.codebook import NOT_SEEN
-from analysis.study.joining import cell_text, plain
 from analysis.study.problem import InputProblem, Problem
 from analysis.study.sheet import Sheet
 from analysis.study.starting import write_new
 from analysis.study.text import key, tidy
+from analysis.study.values import cell_text, plain
 from analysis.study.workbook import coding_workbook
 
 CARRIED = ("meet", "round", "start order", "athlete", "clip", "date", "apparatus", "routine")
