@@ -64,8 +64,8 @@ def intraclass(
     interval : {"dirichlet", "f"}, optional
         "dirichlet": percentiles under draws of the routines' weights with two pseudo-counts, for points that take few
         values. "f": Shrout and Fleiss's limits, for measurements with normal errors. By default the first for up to
-        FEW (12) different values, otherwise the second: on simulated deductions the 95 % F limits covered as little as
-        a fifth, on normal scores the drawn limits are several times too wide (tests/reference/agreement.csv).
+        FEW (12) different values, otherwise the second: on simulated deductions the 95 % F limits covered 41 % at
+        worst, on normal scores the drawn limits are several times too wide (tests/reference/agreement.csv).
     seed : int
         Of the draws.
     values : sequence of numbers, optional
@@ -343,7 +343,9 @@ def _f_limits(table: Array, model: str, level: float) -> tuple[float, float] | N
     rho = float(_correlation(squares, model, m, n))
     bias = n * coders / error
     own = n * (1 + (m - 1) * rho) - m * rho
-    df = (m - 1) * (n - 1) * (m * rho * bias + own) ** 2 / ((n - 1) * (m * rho * bias) ** 2 + own**2)
+    spread = (n - 1) * (m * rho * bias) ** 2 + own**2
+    # Where the coders' means don't differ (bias 0) the own term cancels, and it must also where it is 0 itself.
+    df = (m - 1) * (n - 1) * ((m * rho * bias + own) ** 2 / spread if spread else 1.0)
     rest = m * n * coders + (m * n - m - n) * error
     f_low, f_high = float(fdtri(n - 1, df, upper)), float(fdtri(df, n - 1, upper))
     low = n * (targets - f_low * error) / (f_low * rest + n * targets)

@@ -176,7 +176,7 @@ def test_firth_solves_its_score_equation_and_knows_no_units(seed, n):
     y = rng.integers(0, 2, n)
     fit = firth(y, X, columns=[0])
     if any(math.isnan(value) for value in fit.coefficients):
-        assert "combination" in fit.why
+        assert "combination" in fit.why or "column 0 is" in fit.why  # a drawn column may hold one value only
         return
     Z = np.column_stack([np.ones(n), X])
     p = expit(Z @ np.array(fit.coefficients))

@@ -213,3 +213,9 @@ def test_differences_that_do_not_vary_have_no_limits_and_say_so(a, b) -> None:
 def test_ratings_that_cannot_be_meant_are_refused(call, message) -> None:
     with pytest.raises(ValueError, match=message):
         call()
+
+
+def test_coders_who_contradict_each_other_with_equal_means_have_limits() -> None:
+    """Both terms of the degrees of freedom are 0 here: found by a longer run of the property test above."""
+    found = intraclass([[0, 1], [0, 1], [1, 0], [1, 0]], interval="f")
+    assert found.low <= found.estimate <= found.high
