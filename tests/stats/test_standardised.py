@@ -82,7 +82,8 @@ def test_the_other_order_is_the_mirror_image(seed, n, clustered):
     found = standardised_difference(y, first, X, athlete=athlete)
     other = standardised_difference(y, 1 - first, X, athlete=athlete)
     failed = standardised_difference(1 - y, first, X, athlete=athlete)
-    assert found.why == other.why
+    # Which columns repeat each other depends on the order of the groups; that they do doesn't.
+    assert found.why.split(":")[0] == other.why.split(":")[0]
     if found.why:
         assert math.isnan(found.low)
         return
