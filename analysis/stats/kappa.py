@@ -123,7 +123,7 @@ def kappa_standard_error(
     """Large-sample standard error of kappa, for comparison with published tables.
 
     Assumes many units, sampled at random. Below some 100 units an interval of 1.96 of these on each side covers far too
-    seldom (95 % nominal, down to 16 % at n = 20 to 50), and at complete agreement it is 0: use `cohen_kappa`.
+    seldom (95 % nominal, a third at worst with 20 or 30 units), and at complete agreement it is 0: use `cohen_kappa`.
 
     Parameters
     ----------
