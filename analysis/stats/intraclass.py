@@ -64,7 +64,7 @@ def intraclass(
     interval : {"dirichlet", "f"}, optional
         "dirichlet": percentiles under draws of the routines' weights with two pseudo-counts, for points that take few
         values. "f": Shrout and Fleiss's limits, for measurements with normal errors. By default the first for up to
-        FEW (12) different values, otherwise the second: on simulated deductions the 95 % F limits covered 41 % at
+        FEW (12) different values, otherwise the second: on simulated deductions the 95 % F limits covered 37 % at
         worst, on normal scores the drawn limits are several times too wide (tests/reference/agreement.csv).
     seed : int
         Of the draws.

@@ -53,7 +53,9 @@ def krippendorff_alpha(
     seed : int
         Of the draws behind the interval.
     order : sequence, optional
-        The categories from first to last; needed for weights and ordinal codes unless these are numbers.
+        The categories from first to last; needed for weights and ordinal codes unless these are numbers. Name all that
+        the codebook has: rare far ones that a sample happens not to have belong to the uncertainty (with five values
+        left to the sample, interval alpha of three coders covered 87 % at worst, with them named 93 %).
 
     Returns
     -------

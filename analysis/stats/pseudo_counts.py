@@ -4,7 +4,7 @@ Coders who agreed in all 30 routines that they both saw have not shown that they
 pseudo-counts are added before the weights of the sample are drawn: one spread over the ways to agree and one over the
 ways in which a single coder differs. With two coders and two categories that is half a count in each cell, Jeffreys'
 rule. With more categories half a count in each of the k * k cells would swamp a sample of 30 (coverage of a nominal
-95 % interval down to .41 with five categories), so the total stays at two. The percentiles are moved outwards as far
+95 % interval down to .40 with five categories), so the total stays at two. The percentiles are moved outwards as far
 as t lies outside the normal quantile. The evidence is in tests/reference/agreement.csv.
 """
 
