@@ -106,9 +106,10 @@ def check(sheet: str, codebook: str | None, worksheet: str | None, as_json: bool
         for problem in unreadable.problems:
             _say(str(problem))
         sys.exit(EXIT_PROBLEM)
-    stopped = nothing_to_compare(found)
-    problems = [*found.problems, *cross_check(found), *stopped]
-    usable = usable_rows(found)
+    crossed = cross_check(found)
+    stopped = nothing_to_compare(found, crossed)
+    problems = [*found.problems, *crossed, *stopped]
+    usable = usable_rows(found, crossed)
     if as_json:
         _give(
             {

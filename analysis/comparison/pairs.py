@@ -33,17 +33,10 @@ def make_pairs(frame: pd.DataFrame, question: Question, budget: Budget = DEFAULT
     clustered = question.repeats == "cluster" and bool(frame["athlete"].duplicated().any())
     places = list(combinations(range(len(techniques)), 2))
     level = 1 - (1 - question.level) / len(places)
+    arms = [arms_of(frame, question.outcome, i, j) for i, j in places]
     found = [
-        contrast(
-            arms_of(frame, question.outcome, i, j),
-            question.outcome,
-            clustered,
-            level,
-            "two-sided",
-            question.seed,
-            budget,
-        )
-        for i, j in places
+        contrast(pair, question.outcome, clustered, level, "two-sided", question.seed, budget)
+        for pair in arms
     ]
     family: list[float | None]
     if clustered:
@@ -59,8 +52,8 @@ def make_pairs(frame: pd.DataFrame, question: Question, budget: Budget = DEFAULT
         else:
             raw, family, control = _closed(frame, question, found, places, budget)
     pairs = []
-    for (i, j), one, p, family_p in zip(places, found, raw, family, strict=True):
-        few = min(arms_of(frame, question.outcome, i, j).sizes) < FEWEST
+    for (i, j), pair, one, p, family_p in zip(places, arms, found, raw, family, strict=True):
+        few = min(pair.sizes) < FEWEST
         pairs.append(
             Pair(
                 techniques[i],

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter, defaultdict
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from analysis.study.cells import points_text
@@ -31,14 +32,14 @@ def check(sheet: Sheet) -> tuple[Problem, ...]:
     return tuple(sorted(found, key=lambda problem: (problem.row is not None, problem.row or 0)))
 
 
-def usable_rows(sheet: Sheet) -> int:
+def usable_rows(sheet: Sheet, found: Sequence[Problem] | None = None) -> int:
     """Count the rows that a comparison could use: meet, athlete, technique and an outcome known, nothing blocks."""
-    return int(_usable(sheet).sum())
+    return int(_usable(sheet, found).sum())
 
 
-def nothing_to_compare(sheet: Sheet) -> tuple[Problem, ...]:
+def nothing_to_compare(sheet: Sheet, found: Sequence[Problem] | None = None) -> tuple[Problem, ...]:
     """Say why no comparison of techniques could run on a sheet; empty when one could."""
-    usable = _usable(sheet)
+    usable = _usable(sheet, found)
     if not usable.any():
         problem = "no row has meet, athlete, technique and a known landing or deduction"
         remedy = "code the landings that were seen; rows without one are set aside"
@@ -51,14 +52,19 @@ def nothing_to_compare(sheet: Sheet) -> tuple[Problem, ...]:
     return ()
 
 
-def _usable(sheet: Sheet) -> pd.Series[bool]:
+def _usable(sheet: Sheet, found: Sequence[Problem] | None) -> pd.Series[bool]:
+    """Mark the usable rows; `found` is what `check` returned, where it has run already."""
     import pandas as pd
 
     rows = sheet.rows
     if len(rows) == 0 or "technique" not in rows:
         return pd.Series(False, index=rows.index)
     known = outcomes(sheet)
-    blocked = {problem.row for problem in (*sheet.problems, *check(sheet)) if problem.blocks}
+    blocked = {
+        problem.row
+        for problem in (*sheet.problems, *(check(sheet) if found is None else found))
+        if problem.blocks
+    }
     usable = rows[["meet", "athlete", "technique"]].notna().all(axis=1)
     usable &= known["stuck"].notna() | known["points"].notna()
     return usable & ~rows.index.isin(list(blocked))
