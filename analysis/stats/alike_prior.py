@@ -13,7 +13,7 @@ from analysis.stats.design_matrix import Floats
 from analysis.stats.logit_nodes import logit_nodes
 
 _DROP = 28.0  # log density below the peak at which the box ends: e^-28 is past rounding of what is summed
-_PER_SD = 1.5  # nodes for each standard deviation
+_PER_SD = 2.0  # nodes for each standard deviation
 
 
 class AlikeRates:
@@ -111,11 +111,16 @@ class AlikeRates:
         """P(p1 - p2 <= d)."""
         if abs(d) >= 1:
             return 1.0 if d >= 1 else 0.0
-        low, high = self.box[1]
-        nodes = logit_nodes(d, float(expit(low)), float(expit(-high)), self._step(1))
+        # Over the narrower rate, so that the other's step at p1 - p2 = d falls between no two nodes.
+        over = int(self.spread[1] <= self.spread[0])
+        if over == 0:
+            d = -d  # the same with the techniques' places changed, and 1 minus it
+        low, high = self.box[over]
+        nodes = logit_nodes(d, float(expit(low)), float(expit(-high)), self._step(over))
         # From p2 = 1 - d on, p1 can't be more than d higher.
-        certain = 1 - self.at_most(1, math.log1p(-d) - math.log(d)) if d > 0 else 0.0
-        if not len(nodes.p2):
-            return certain
-        density = self._up_to(0, np.log(nodes.p1 / nodes.rest1), np.log(nodes.p2 / nodes.rest2))
-        return certain + float(density @ (nodes.weights / (nodes.p2 * nodes.rest2)))
+        found = 1 - self.at_most(over, math.log1p(-d) - math.log(d)) if d > 0 else 0.0
+        if len(nodes.p2):
+            limits, others = np.log(nodes.p1 / nodes.rest1), np.log(nodes.p2 / nodes.rest2)
+            density = self._up_to(1 - over, limits, others)
+            found += float(density @ (nodes.weights / (nodes.p2 * nodes.rest2)))
+        return found if over == 1 else 1 - found

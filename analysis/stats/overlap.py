@@ -108,7 +108,9 @@ def overlap(first: Any, X: Any, names: Sequence[str] | None = None) -> Overlap:
     1. a combination of columns tells without error who used which technique (found exactly, by linear programming):
        then no routine has its like, and any adjusted number would be the model's alone; or
     2. fewer than 5 routines of either technique have their like in the other; or
-    3. fewer than half of either technique's routines have.
+    3. fewer than half of either technique's routines have; or
+    4. in a single column fewer than 5, or than half, of either technique's routines lie inside the other's range of
+       values: a fitted chance that is linear in the columns can't see middling routines between easy and hard ones.
 
     A routine has its like when no combination of columns gives its technique away without error, and when its chance
     of the first technique, fitted by penalised (Firth) logistic regression, lies between the larger of the two
@@ -116,8 +118,8 @@ def overlap(first: Any, X: Any, names: Sequence[str] | None = None) -> Overlap:
     So `enough` means that adjusting is not absurd, and `effective` tells how much is left to compare.
 
     How often it refuses (60 simulated meets a case, 1, 3 or 5 columns of which one moves the choice): choice at random,
-    20 and 20 routines or 15 and 60: never; 9 and 22: 8, 3 and 23 %. Odds of the first technique times e^2 for each
-    standard deviation of the column: 20 and 20, 42 to 62 %; 60 and 60, 10 to 13 %. Times e^4: 78 to 95 %.
+    20 and 20 routines, never; 15 and 60, at most 2 %; 9 and 22, 8, 5 and 30 %. Odds of the first technique times e^2
+    for each standard deviation of the column: 20 and 20, 42 to 68 %; 60 and 60, 10 to 17 %. Times e^4: 78 to 98 %.
 
     Examples
     --------
@@ -174,7 +176,7 @@ def overlap(first: Any, X: Any, names: Sequence[str] | None = None) -> Overlap:
     inside = int(alike[arm].sum()), int(alike[~arm].sum())
     effective = _worth(1 - chance[arm]), _worth(chance[~arm])
     apart = _told_apart(design, model, beta, arm)
-    why = _refusal(inside, n, apart)
+    why = _refusal(inside, n, apart) or _refused_by_column(columns)
     return Overlap(
         enough=not why,
         why=why,
@@ -225,22 +227,29 @@ def _told_apart(design: Design, model: Penalised, beta: Floats, arm: Any) -> tup
     return tuple(str(design.names[model.independent.kept[k] + 1]) for k in large)
 
 
+def _too_few(inside: tuple[int, int], n: tuple[int, int]) -> list[tuple[str, str]]:
+    """Which technique has too few routines inside, and the rule that says so."""
+    found = []
+    for which, seen, total in zip(("first", "second"), inside, n, strict=True):
+        if seen < FEWEST or seen < LEAST_SHARE * total:
+            rule = f"fewer than {FEWEST}" if seen < FEWEST else "fewer than half"
+            found.append((f"only {seen} of {total} routines of the {which} technique", rule))
+    return found
+
+
 def _refusal(inside: tuple[int, int], n: tuple[int, int], apart: tuple[str, ...]) -> str:
-    told = []
-    for which, found, total in zip(("first", "second"), inside, n, strict=True):
-        if found < FEWEST:
-            told.append(
-                f"only {found} of {total} routines of the {which} technique have their like in the other, fewer than "
-                f"{FEWEST}"
-            )
-        elif found < LEAST_SHARE * total:
-            told.append(
-                f"only {found} of {total} routines of the {which} technique have their like in the other, fewer than "
-                "half"
-            )
+    told = [f"{who} have their like in the other, {rule}" for who, rule in _too_few(inside, n)]
     if told and apart:
         told.append(f"the techniques differ most in {_listed(apart)}")
     return "; ".join(told)
+
+
+def _refused_by_column(columns: tuple[ColumnOverlap, ...]) -> str:
+    return "; ".join(
+        f"{column.name}: {who} lie inside the other's range, {rule}"
+        for column in columns
+        for who, rule in _too_few(column.inside, column.n)
+    )
 
 
 def _listed(names: Sequence[str]) -> str:

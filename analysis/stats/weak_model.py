@@ -184,7 +184,7 @@ class _Line:
     def at(self, value: float, nodes: int, technique: bool) -> tuple[float, Floats, Floats, float]:
         """Log marginal density at `value`; differences with log shares along a line, and the spread about it."""
         theta, information = self._held(value)
-        covariance = np.linalg.inv(information)
+        covariance = np.asarray(np.linalg.inv(information), dtype=np.float64)
         root = math.sqrt(2) * np.linalg.cholesky(covariance)
         unit, log_weight = _hermite(nodes, len(self.others))
         points = np.tile(theta[:, None], len(log_weight))
