@@ -149,21 +149,14 @@ def overlap(first: Any, X: Any, names: Sequence[str] | None = None) -> Overlap:
     told = separation_of(design)
     if len(told.rows) == design.n:
         by = tuple(str(design.names[design.labels.index(column) + 1]) for column in told.columns)
-        return Overlap(
-            enough=False,
-            why=f"{_listed(by)} {'tells' if len(by) == 1 else 'together tell'} without error who used which technique",
-            summary=f"none of {n[0]} and {n[1]} routines has its like in the other technique",
-            n=n,
-            inside=(0, 0),
-            common=(math.nan, math.nan),
-            effective=(0.0, 0.0),
-            columns=columns,
-            told_apart_by=by,
-        )
+        verb = "tells" if len(by) == 1 else "together tell"
+        return _none(f"{_listed(by)} {verb} without error who used which technique", n, columns, by)
     model = Penalised(design)
     peak = model.best()
     if not peak.found:
-        raise ArithmeticError("the search for the fitted chance of the first technique did not settle")
+        return _none(
+            "the search for each routine's chance of the first technique did not settle", n, columns, ()
+        )
     beta = np.concatenate([[prediction_constant(model, peak.beta)], peak.beta[1:]])
     chance = expit(model.rows @ beta)
     common = (
@@ -186,6 +179,23 @@ def overlap(first: Any, X: Any, names: Sequence[str] | None = None) -> Overlap:
         inside=inside,
         common=common if common[0] <= common[1] else (math.nan, math.nan),
         effective=effective,
+        columns=columns,
+        told_apart_by=apart,
+    )
+
+
+def _none(
+    why: str, n: tuple[int, int], columns: tuple[ColumnOverlap, ...], apart: tuple[str, ...]
+) -> Overlap:
+    """No routine is known to have its like."""
+    return Overlap(
+        enough=False,
+        why=why,
+        summary=f"none of {n[0]} and {n[1]} routines has its like in the other technique",
+        n=n,
+        inside=(0, 0),
+        common=(math.nan, math.nan),
+        effective=(0.0, 0.0),
         columns=columns,
         told_apart_by=apart,
     )

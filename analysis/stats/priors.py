@@ -242,7 +242,7 @@ def _posterior(
         first_mean=means[0],
         second_mean=means[1],
         difference_mean=means[0] - means[1],
-        first_higher=1 - at_most(0.0),
+        first_higher=min(1.0, max(0.0, 1 - at_most(0.0))),
         level=level,
         method=method,
         n=n,

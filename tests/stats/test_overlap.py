@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 
 from analysis.stats.overlap import FEWEST, overlap
+from analysis.stats.penalised import Peak, Penalised
 
 FIRST = [True] * 9 + [False] * 22
 
@@ -141,6 +142,14 @@ def test_overlap_is_strict_json_and_reads():
     assert all(math.isnan(value) for value in found.common)
     assert "not enough" in str(found)
     assert "0 of 9 and 0 of 22 inside" in str(found.columns[0])
+
+
+def test_a_search_that_does_not_settle_is_no_overlap(monkeypatch):
+    empty = np.full((2, 2), math.nan)
+    monkeypatch.setattr(Penalised, "best", lambda _: Peak(empty[0], math.nan, empty[0], empty, False))
+    found = overlap(FIRST, spread(5, 6, 9) + spread(5, 6, 22))
+    assert not found.enough
+    assert "did not settle" in found.why
 
 
 @pytest.mark.parametrize(
