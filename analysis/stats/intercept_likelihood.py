@@ -41,7 +41,7 @@ class Likelihood:
     """The log-likelihood, athletes integrated out; equal rows of one athlete are counted once.
 
     Parameters are the coefficients, the constant first, and then the sd. The sd may be negative on the way of a
-    search: the likelihood is the same for either sign.
+    search: the likelihood is the same for either sign. Athletes are numbered from 0.
     """
 
     def __init__(self, y: NDArray[np.int64], X: Floats, athlete: NDArray[np.int64], points: int) -> None:
