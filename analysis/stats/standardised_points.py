@@ -84,6 +84,7 @@ def standardised_points(
     >>> final = [0, 0, 0, 0, 1, 1, 1, 1, 1] + [0, 0, 0, 0, 0, 0, 1, 1, 1, 1, 1, 1, 1, 1] + [0] * 7 + [1]
     >>> found = standardised_points(points, first, final)
     >>> round(found.estimate, 4), round(found.low, 4), round(found.high, 4)
+    (-0.0927, -0.25, 0.158)
 
     References
     ----------
@@ -128,6 +129,8 @@ def _read(lost: Ints, first: Any, X: Any, names: Sequence[str] | None) -> Design
         raise ValueError(
             f"first must hold {len(lost)} values True or False, one per routine; it has shape {arm.shape}"
         )
+    if len(lost) == 0:
+        raise ValueError("points has no values; at least one routine is needed")
     columns = np.zeros((len(lost), 0)) if X is None else X
     if np.shape(columns)[:1] != lost.shape:
         raise ValueError(
