@@ -103,7 +103,7 @@ def overlap(first: Any, X: Any, names: Sequence[str] | None = None) -> Overlap:
 
     Notes
     -----
-    The rule, which was set before any result was seen. It refuses when
+    The rule is the same for every sheet. It refuses when
 
     1. a combination of columns tells without error who used which technique (found exactly, by linear programming):
        then no routine has its like, and any adjusted number would be the model's alone; or
@@ -117,9 +117,12 @@ def overlap(first: Any, X: Any, names: Sequence[str] | None = None) -> Overlap:
     techniques' smallest and the smaller of their largest chances. That range is lenient: one routine can stretch it.
     So `enough` means that adjusting is not absurd, and `effective` tells how much is left to compare.
 
-    How often it refuses (60 simulated meets a case, 1, 3 or 5 columns of which one moves the choice): choice at random,
-    20 and 20 routines, never; 15 and 60, at most 2 %; 9 and 22, 8, 5 and 30 %. Odds of the first technique times e^2
-    for each standard deviation of the column: 20 and 20, 42 to 68 %; 60 and 60, 10 to 17 %. Times e^4: 78 to 98 %.
+    How often it refuses (tests/reference/overlap/refusals.csv: 200 simulated meets a case; 1, 3 or 5 columns, of which
+    the first moves the choice):
+
+    - choice at random: 20 and 20 routines, 15 and 60, 60 and 60, at most 2 %; 9 and 22, 0, 10 and 31 %;
+    - odds of the first technique times e^2 for each standard deviation: 20 and 20, 40 to 67 %; 60 and 60, 5 to 10 %;
+    - times e^4: 20 and 20, 90 to 98 %; 60 and 60, 69 to 84 %.
 
     Examples
     --------

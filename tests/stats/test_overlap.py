@@ -112,7 +112,7 @@ def test_the_unit_of_a_column_does_not_matter():
 
 
 def test_choice_at_random_passes_and_a_choice_by_difficulty_does_not():
-    """Ran once by hand: 60 meets in each of 48 cells; the rates are in the docstring."""
+    """A small part of tests/reference/overlap/refusals.csv, and a choice that is stronger than any there."""
     rng = np.random.default_rng(2)
     passed = []
     for slope in (0, 6):
