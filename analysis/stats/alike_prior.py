@@ -1,4 +1,4 @@
-"""Two stuck rates under a prior that holds them to be alike: normal on the log odds ratio, by two-way integration."""
+"""Two stuck rates under a normal prior on their log odds ratio, by two-way integration."""
 
 from __future__ import annotations
 

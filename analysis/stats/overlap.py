@@ -1,4 +1,4 @@
-"""Overlap: are there routines of both techniques with like columns, so that adjusting compares like with like?"""
+"""Overlap: have both techniques routines with like columns, so that adjusting compares like things?"""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Logistic regression with a weak prior: finite answers and plain chances, by integration instead of a sampler."""
+"""Logistic regression with a weak prior: finite answers and plain chances, without a sampler."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Two stuck rates seen with an earlier belief: posteriors in closed form or by integration, without a sampler."""
+"""Two stuck rates seen with an earlier belief: posteriors by integration, without a sampler."""
 
 from __future__ import annotations
 
@@ -148,7 +148,7 @@ def beta_binomial(
 def prior_sensitivity(x1: int, n1: int, x2: int, n2: int, level: float = 0.95) -> tuple[Posterior, ...]:
     """The same counts under a fixed list of priors, so that a reader can find their own.
 
-    Assumes n1 + n2 independent routines and one rate for each technique. The list is the same for every sheet: five beta
+    Assumes n1 + n2 independent routines and one rate for each technique. The list never changes: five beta
     priors for each rate on its own (`NAMED`), then three that hold the rates to be alike (`ALIKE`): a normal
     distribution of the log odds ratio around 0, and the common level open (logistic, near uniform for the rate).
 

@@ -1,4 +1,4 @@
-"""How strong would a hidden difference between athletes have to be to explain what was found: arithmetic only."""
+"""How strong a hidden difference between athletes would have to be to explain what was found."""
 
 from __future__ import annotations
 

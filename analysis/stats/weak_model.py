@@ -1,4 +1,4 @@
-"""The posterior of one logistic coefficient on a grid, with the others integrated out around their own peak."""
+"""The posterior of one logistic coefficient on a grid, the others integrated out at each point."""
 
 from __future__ import annotations
 
