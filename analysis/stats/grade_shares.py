@@ -169,7 +169,7 @@ def better_by_a_grade(
 
     Notes
     -----
-    NOTES
+    COVER
 
     Not for: comparing two techniques of one athlete; the pairs here are of any two routines.
 

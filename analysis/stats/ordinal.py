@@ -35,6 +35,8 @@ __all__ = [
 ]
 
 _TOWARDS = {1: "towards plus infinity", -1: "towards minus infinity", 0: "sign left open"}
+_FEWEST_DF = 3  # with fewer, t asks for a fall of the likelihood where its profile says nothing any more
+_DEEPEST = 20.0
 _UNSETTLED = "the search for the maximum did not settle"
 
 
@@ -101,7 +103,7 @@ def proportional_odds(
     (separation: maximum likelihood is infinite for first (towards plus infinity))
       first: 2.3755 (95 % 0.0849 to 7.2836), p = 0.0405 (separated: maximum likelihood has no finite value here)
     >>> [round(threshold, 2) for threshold in fit.thresholds]
-    [-2.78, -1.45, -0.53]
+    [-2.45, -1.27, -0.47]
 
     References
     ----------
@@ -201,6 +203,10 @@ def _profile(
         return _Line(estimate, why="it rests on one athlete alone, so athletes can't say how sure it is")
     error = math.sqrt(float(peak.covariance[place, place]) * ratio)
     drop = ratio * quantile / 2
+    if robust is not None and (robust.df < _FEWEST_DF or drop > _DEEPEST):
+        columns = len(peak.beta) - model.cuts
+        why = f"{robust.athletes} athletes are too few for limits with {columns} column{'s' * (columns != 1)}"
+        return _Line(estimate, error, why=why)
     low, high = (model.limit(peak, place, side, drop) for side in (-1, 1))
     start = peak.beta - estimate * peak.covariance[place] / peak.covariance[place, place]
     null = model.maximum(start, place)
@@ -226,7 +232,7 @@ def _method(model: Cumulative, robust: Robust | None) -> str:
         return f"proportional odds, {kind}, {profile}"
     return (
         f"proportional odds, {kind}, {profile} scaled to cluster-robust standard errors (Mancl-DeRouen correction, "
-        f"{robust.athletes} athletes, t with {robust.df} degree{'s' * (robust.df != 1)} of freedom)"
+        f"{robust.athletes} athlete{'s' * (robust.athletes != 1)}, t with {robust.df} degree{'s' * (robust.df != 1)} of freedom)"
     )
 
 

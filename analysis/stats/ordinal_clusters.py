@@ -106,4 +106,4 @@ def inflation(robust: Robust, peak: Peak, penalised: bool) -> Floats:
     """
     ratio = robust.variances / np.diag(peak.covariance)
     ratio = np.maximum(ratio, 1.0) if penalised else ratio
-    return np.where(robust.alone | (robust.athletes < 2), math.nan, ratio)
+    return np.where(robust.alone, math.nan, ratio)

@@ -32,6 +32,8 @@ from analysis.stats.thousandths import is_missing
 
 MOST_GRADES = 100
 _ROUNDED = 1e-13
+_FEW = 20
+_SETTLED = 1e-12  # squared standard errors; on the way to infinity 20 steps don't come near it
 _WELL_POSED = (
     1e6  # variance of a standardised slope up to which a vanishing Newton step proves a finite maximum
 )
@@ -62,10 +64,10 @@ def _whole(value: Any, position: int) -> int:
             f"grade[{position}] is {value!r}: a missing grade has no place here; set the row aside"
         )
     try:
-        whole = int(value)
+        whole = None if isinstance(value, (str, bytes)) else int(value)
     except (TypeError, ValueError, OverflowError):
-        whole = None  # type: ignore[assignment]
-    if isinstance(value, (str, bytes)) or whole is None or whole != value:
+        whole = None
+    if whole is None or whole != value:
         raise ValueError(f"grade[{position}] is {value!r}; grades are whole numbers")
     return whole
 
@@ -105,18 +107,18 @@ class Cumulative(Penalised):
 
     def best(self) -> Peak:
         """The free maximum, from no effect at all."""
-        return self.maximum(np.concatenate([self._shares(), np.zeros(self.Z.shape[1])]))
+        return self.maximum(self.no_effect())
+
+    def no_effect(self) -> Floats:
+        """The maximum when every slope is 0."""
+        shares = np.cumsum(self.of_grade)[:-1] / self.of_grade.sum()
+        return np.concatenate([np.log(shares / (1 - shares)), np.zeros(self.Z.shape[1])])
 
     def maximum(self, start: Floats, held: int | None = None) -> Peak:
         """Climb from `start`; where its thresholds don't rise, from those of no effect."""
         if (np.diff(start[: self.cuts]) <= 0).any():
-            start = np.concatenate([self._shares(), start[self.cuts :]])
+            start = np.concatenate([self.no_effect()[: self.cuts], start[self.cuts :]])
         return super().maximum(start, held)
-
-    def _shares(self) -> Floats:
-        """The thresholds that fit when no column has an effect."""
-        shares = np.cumsum(self.of_grade)[:-1] / self.of_grade.sum()
-        return np.log(shares / (1 - shares))
 
     def at(self, beta: Floats) -> tuple[float, Floats, Floats, Floats]:
         """Log-likelihood, its gradient, the information and the step matrix at thresholds and slopes `beta`."""
@@ -203,7 +205,7 @@ def gap_terms(gap: Floats) -> tuple[Floats, Floats]:
 
 def _factor(information: Floats) -> Floats:
     """Cholesky's factor, or LinAlgError so far out that rounding is all that is left of the information."""
-    factor = np.linalg.cholesky(information)
+    factor = np.asarray(np.linalg.cholesky(information), dtype=np.float64)
     if (np.diag(factor) ** 2 < _ROUNDED * np.diag(information)).any():
         raise np.linalg.LinAlgError("the information vanishes")
     return factor
@@ -212,18 +214,44 @@ def _factor(information: Floats) -> Floats:
 def maximum(codes: Ints, design: Design) -> tuple[Cumulative, Peak, Separation | None]:
     """The maximum of the likelihood or, where that is infinite, of the penalised one with the separation found.
 
-    A Newton step that vanishes where the information doesn't proves that a concave likelihood has a
-    finite maximum there; in every other case a linear programme decides.
+    A Newton step that vanishes where the information doesn't proves that a concave likelihood has a finite maximum
+    there; in every other case a linear programme decides.
     """
     model = Cumulative(codes, design)
-    peak = model.best()
-    if peak.found and np.diag(peak.covariance).max() < _WELL_POSED:
-        return model, peak, None
+    settled = _newton(model)
+    if settled is not None:
+        peak = model.maximum(settled)
+        if peak.found and np.diag(peak.covariance).max() < _WELL_POSED:
+            return model, peak, None
     separated = separation_of(_stacked(codes, design, model.independent.kept))
     if not separated.separated:
-        return model, peak, None
+        return model, model.best(), None
     model = Cumulative(codes, design, jeffreys=True)
     return model, model.best(), separated
+
+
+def _newton(model: Cumulative) -> Floats | None:
+    """Where a few plain Newton steps settle; None where they don't, as on the way to infinity."""
+    beta = model.no_effect()
+    try:
+        value, score, information, _ = model.at(beta)
+        for _ in range(_FEW):
+            step = np.linalg.solve(information, score)
+            if step @ score < _SETTLED:
+                return beta
+            for _ in range(_FEW):
+                if (np.diff((beta + step)[: model.cuts]) > 0).all():
+                    tried = model.at(beta + step)
+                    if tried[0] >= value:
+                        break
+                step /= 2
+            else:
+                return None
+            beta = beta + step
+            value, score, information, _ = tried
+    except np.linalg.LinAlgError:
+        pass
+    return None
 
 
 def _stacked(codes: Ints, design: Design, kept: tuple[int, ...]) -> Design:
@@ -242,7 +270,7 @@ def _stacked(codes: Ints, design: Design, kept: tuple[int, ...]) -> Design:
     labels = (*range(-1, -cuts, -1), *kept)
     return Design(
         y.astype(np.int64),
-        np.column_stack([thresholds, -design.X[np.ix_(rows, kept)]]),
+        np.column_stack([thresholds, -design.X[rows][:, list(kept)]]),
         tuple(str(label) for label in ("constant", *labels)),
         labels,
     )

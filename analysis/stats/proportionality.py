@@ -20,7 +20,7 @@ ASSUMES = "independent routines; under the hypothesis one odds ratio for every c
 
 
 def proportionality(
-    grade: Iterable[Any], X: Any, names: Sequence[str] | None = None, draws: int = 4_999, seed: int = 0
+    grade: Iterable[Any], X: Any, names: Sequence[str] | None = None, draws: int = 1_999, seed: int = 0
 ) -> Test:
     """Test whether the first column (the technique) shifts the odds of every cut between grades alike.
 
@@ -56,11 +56,11 @@ def proportionality(
 
     >>> grades = [3] * 9 + [0] * 3 + [3] * 14 + [2] * 4 + [1] * 3 + [0]
     >>> print(proportionality(grades, [1] * 12 + [0] * 22))
-    p = 0.0110 (two-sided), score test ...
+    p = 0.0370 (two-sided), score test ...
 
     Notes
     -----
-    NOTES
+    Share of p <= .05 where the assumption holds (1,000 samples each, tests/reference/ordinal/coverage.csv): SIZE.
 
     A large p doesn't show that the assumption holds, least of all with few routines: read `cuts` beside it.
 
@@ -120,7 +120,6 @@ def _efficient(model: Cumulative, beta: Floats, column: Floats) -> tuple[Floats,
     pull, _ = gap_terms(np.diff(theta))
     chances = model.chances(beta)
     below = expit(eta)
-    variance = below * expit(-eta)
     # d log P(grade c) / d eta of the cut above it, and of the cut below it.
     above = expit(-eta) + np.concatenate([[0.0], pull])
     under = -below - np.concatenate([pull, [0.0]])
