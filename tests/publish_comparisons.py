@@ -10,9 +10,9 @@ from collections import Counter
 from dataclasses import replace
 
 import pandas as pd
+from publish_evidence import adjusted_part, graded_part, points_part, priors_part, selection_part
 
 from analysis.comparison.result import (
-    Adjusted,
     Alternative,
     Beside,
     Comparison,
@@ -33,7 +33,7 @@ from analysis.comparison.result import (
     Strata,
     Stratum,
 )
-from analysis.stats.result import Effect, Fit, Interval, Test
+from analysis.stats.result import Effect, Interval, Test
 
 GRADES = ("stuck", "small step or hop", "large step or jump", "several steps", "hand support or fall")
 POINTS = (0, 100, 300, 600, 1000)
@@ -179,6 +179,8 @@ def build(
             ("meet",),
             ("difficulty",),
             0.1,
+            0.1,
+            (1.0, 1.0),
             20260401,
             "parallel bars",
             "check against your rule book",
@@ -219,32 +221,11 @@ def build(
         repeats=Repeats(20, 41, 8, 2, 4, "cluster", "8 of 20 athletes appear more than once."),
         strata=_strata(used, names) if full else None,
         pairs=_pairs(names) if full and len(names) > 2 else None,
-        adjusted=Adjusted(
-            ("difficulty",),
-            Fit(
-                ("difficulty", first),
-                (0.31, float("inf")),
-                (0.2, float("nan")),
-                ((-0.08, 0.7), (0.2, float("inf"))),
-                (0.12, 0.03),
-                0.95,
-                "penalised logistic (Firth)",
-                31,
-            ),
-            Interval(
-                "standardised difference",
-                0.29,
-                -0.02,
-                0.55,
-                0.95,
-                "standardisation after penalised logistic",
-                31,
-            ),
-            31,
-            "",
-        )
-        if full
-        else None,
+        adjusted=adjusted_part(first) if full else None,
+        selection=selection_part(first, second) if full else None,
+        graded=graded_part(first) if full else None,
+        points_parts=points_part() if full else (),
+        priors=priors_part() if full else None,
         doubt=Doubt(
             (
                 Alternative("the first routine of each athlete only", 20, 0.31, -0.05, 0.58, "not shown"),

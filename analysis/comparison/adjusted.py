@@ -1,99 +1,175 @@
-"""The contrast for the same mix of difficulty, round or whatever else the plan names."""
+"""The contrast for the same mix of difficulty, round or whatever else the plan names, beside every other model."""
 
 from __future__ import annotations
 
-import math
+from dataclasses import replace
 
-import numpy as np
 import pandas as pd
 
-from analysis.comparison.result import Adjusted, Question
-from analysis.comparison.sample import Sample
-from analysis.stats.logistic import firth, standardised_difference
+from analysis.comparison.choose_model import choose_model
+from analysis.comparison.columns import Coded, code_columns, complete, no_columns
+from analysis.comparison.evidence import Adjusted, Model
+from analysis.comparison.models import (
+    Case,
+    first_routines_line,
+    ordered_models,
+    plain_line,
+    points_models,
+    same_rows_line,
+    stuck_models,
+    within_lines,
+)
+from analysis.comparison.result import Headline, Question
+from analysis.comparison.sample import BEFORE_LANDING, Sample
+from analysis.reading.sentences import adjusted_sentence
+from analysis.stats.budget import DEFAULT, Budget
+from analysis.stats.overlap import Overlap, overlap
+from analysis.stats.result import Fit, Interval
 
 FEWEST_ROUTINES = 20
 """Below this many routines nothing is adjusted: each column costs information that such a sample doesn't have."""
 
+FEW_PER_COLUMN = 10
+"""Routines of the rarer outcome for each column; with fewer the report says that the model is stretched."""
 
-def make_adjusted(sample: Sample, question: Question) -> Adjusted | None:
-    """Adjust the stuck-rate difference for the plan's columns; None when the plan names none.
 
-    A number column enters as it is, any other as one 0/1 column per value but the commonest. The model is the
-    penalised logistic, which stays finite where a group is all stuck.
+def make_adjusted(
+    sample: Sample, question: Question, headline: Headline, budget: Budget = DEFAULT
+) -> Adjusted | None:
+    """Adjust for the plan's columns and set every model beside the one that the rule chooses.
+
+    None where the plan names no column and no athlete comes back: the headline then has no rival.
     """
-    if not question.adjust:
+    frame = complete(sample.used(), question.adjust)
+    clustered = question.repeats == "cluster" and bool(frame["athlete"].duplicated().any())
+    choice = choose_model(question.outcome, bool(question.adjust), clustered)
+    if choice is None or headline.estimate is None:
         return None
-    names = question.adjust
-    if question.outcome != "stuck":
-        return Adjusted(names, None, None, 0, f'only outcome "stuck" is adjusted, not "{question.outcome}"')
-    frame = sample.used()
-    frame = frame[frame["arm"].isin([0, 1])]
-    frame = frame[frame[list(sample.adjust)].notna().all(axis=1)]
-    if len(frame) < FEWEST_ROUTINES:
-        return Adjusted(
-            names,
-            None,
-            None,
-            len(frame),
-            f"{len(frame)} routines have a value in every column to adjust for, fewer than {FEWEST_ROUTINES}",
-        )
+    coded, found, refusal = _refusal(frame, question)
+    case = Case(frame, question, question.outcome, coded, refusal if question.adjust else "")
+    lines, fit, difference = _lines(sample, case, headline, budget)
+    read = next((line for line in lines if line.key == choice.model), None)
+    chosen = choice.model if read is not None and read.low is not None else ""
+    models = tuple(replace(line, chosen=line.key == chosen) for line in lines)
+    return Adjusted(
+        columns=question.adjust,
+        fit=fit,
+        difference=difference if chosen == "standardised" else None,
+        rows=len(frame),
+        why=refusal if question.adjust else "",
+        chosen=chosen,
+        reason=choice.reason if chosen else "",
+        drivers=_drivers(sample, case, found, models),
+        models=models,
+        overlap=found,
+        agreement=_agreement(case, headline, models, chosen),
+        changes=_changes(case, models, chosen),
+    )
+
+
+def _refusal(frame: pd.DataFrame, question: Question) -> tuple[Coded, Overlap | None, str]:
+    """Code the columns, look whether the techniques overlap in them, and say why nothing may be adjusted."""
+    empty = no_columns(len(frame))
+    if not question.adjust:
+        return empty, None, ""
     first = (frame["arm"] == 0).to_numpy()
-    if first.all() or not first.any():
-        return Adjusted(
-            names, None, None, len(frame), "one technique has no routine with a value in every column"
+    if len(frame) == 0 or first.all() or not first.any():
+        return empty, None, "one technique has no routine with a value in every column"
+    if len(frame) < FEWEST_ROUTINES:
+        why = f"{len(frame)} routines have a value in every column, fewer than {FEWEST_ROUTINES}"
+        return empty, None, why
+    coded = code_columns(frame, question.adjust)
+    if coded.why:
+        return coded, None, coded.why
+    found = overlap(first, coded.X, names=coded.names)
+    return coded, found, "" if found.enough else found.why
+
+
+def _lines(
+    sample: Sample, case: Case, headline: Headline, budget: Budget
+) -> tuple[list[Model], Fit | None, Interval | None]:
+    """All lines in the order of the table, the fit whose coefficients are shown, and the difference that is read."""
+    lines = [plain_line(case, headline)]
+    same = same_rows_line(case, headline)
+    if same is not None:
+        lines.append(same)
+    fit, difference = None, None
+    if case.outcome == "stuck":
+        found, fit, difference = stuck_models(case, budget)
+    elif case.outcome == "deduction":
+        found, difference = points_models(case)
+    else:
+        found, fit = ordered_models(case)
+    lines += found
+    first_only = complete(sample.used(repeats="first"), case.question.adjust)
+    alone = first_routines_line(case, first_only)
+    if alone is not None:
+        lines.append(alone)
+    return lines + within_lines(case, budget), fit, difference
+
+
+def _drivers(sample: Sample, case: Case, found: Overlap | None, models: tuple[Model, ...]) -> tuple[str, ...]:
+    """The facts of this sample that decide which model can be trusted with it."""
+    said = []
+    frame, question = case.frame, case.question
+    left = int(sample.used()["arm"].isin([0, 1]).sum()) - len(frame)
+    if left:
+        said.append(f"{left} routines have no value in one of the columns and are left out of the models")
+    if case.arms.clustered:
+        counts = frame["athlete"].value_counts()
+        both = int((frame.groupby("athlete")["arm"].nunique() > 1).sum())
+        said.append(
+            f"{int((counts > 1).sum())} of {len(counts)} athletes come back, at most {int(counts.max())} times; "
+            f"{both} showed both techniques"
         )
-    try:
-        columns, labels = _columns(frame, sample.adjust, first)
-    except _CannotAdjustError as found:
-        return Adjusted(names, None, None, len(frame), str(found))
-    stuck = frame["stuck"].astype(int).to_numpy()
-    design = np.column_stack([first.astype(float), columns])
-    # Only the technique's own interval is profiled: the others are there to be held fixed, not to be read.
-    fit = firth(stuck, design, level=question.level, names=(question.techniques[0], *labels), columns=[0])
-    athletes = frame["athlete"].tolist() if question.repeats == "cluster" else None
-    difference = standardised_difference(stuck, first, columns, level=question.level, athlete=athletes)
-    if math.isnan(difference.low):
-        return Adjusted(names, fit, None, len(frame), difference.why)
-    return Adjusted(names, fit, difference, len(frame), "")
+    if case.outcome == "stuck" and case.coded.labels:
+        stuck = int(case.arms.values.sum())
+        rarer, name = min((stuck, "stuck"), (len(frame) - stuck, "not stuck"))
+        columns = len(case.coded.labels) + 1
+        few = "" if rarer >= FEW_PER_COLUMN * columns else f", fewer than {FEW_PER_COLUMN} for each"
+        said.append(f"{rarer} routines are {name}, for {columns} columns with the technique{few}")
+    infinite = next((line for line in models if line.key == "maximum_likelihood" and line.why), None)
+    if infinite is not None and not case.refusal:
+        said.append(f"maximum likelihood: {infinite.why}")
+    if found is not None and found.enough:
+        said.append(found.summary)
+    if question.adjust and "execution" in question.adjust:
+        said.append(
+            "a published execution score holds the landing's own deduction, so adjusting for it takes part of the "
+            f'outcome away; "{BEFORE_LANDING}" gives it back'
+        )
+    return tuple(said)
 
 
-class _CannotAdjustError(Exception):
-    """Why the plan's columns can't be adjusted for, in words for the report."""
+def _compared(models: tuple[Model, ...], chosen: str) -> tuple[Model, Model | None]:
+    """The plain line over the same rows as the models, and the line that is read."""
+    plain = next((line for line in models if line.key == "plain_same_rows"), models[0])
+    return plain, next((line for line in models if line.key == chosen), None)
 
 
-def _columns(
-    frame: pd.DataFrame, names: tuple[str, ...], first: np.ndarray
-) -> tuple[np.ndarray, tuple[str, ...]]:
-    """Return the columns to adjust for and their labels, or raise where the techniques can't be compared at them."""
-    columns: list[np.ndarray] = []
-    labels: list[str] = []
-    for name in names:
-        values = frame[name]
-        if pd.api.types.is_numeric_dtype(values):
-            number = values.astype(float).to_numpy()
-            if max(number[first].min(), number[~first].min()) > min(
-                number[first].max(), number[~first].max()
-            ):
-                raise _CannotAdjustError(
-                    f"the techniques do not overlap in {name}, so nothing can be compared at the same {name}"
-                )
-            if number.min() < number.max():
-                # In standard deviations: a coefficient in thousandths of a point would be unreadable.
-                columns.append((number - number.mean()) / number.std())
-                labels.append(f"{name} (per standard deviation)")
-            continue
-        text = values.astype(str)
-        if not set(text[first]) & set(text[~first]):
-            raise _CannotAdjustError(
-                f"the techniques share no value of {name}, so nothing can be compared at the same {name}"
-            )
-        counts = text.value_counts().sort_index().sort_values(ascending=False, kind="stable")
-        for value in counts.index[1:]:
-            columns.append((text == value).to_numpy().astype(float))
-            labels.append(f"{name}: {value}")
-    if not columns:
-        raise _CannotAdjustError("the columns to adjust for hold one value each")
-    design = np.column_stack(columns)
-    if np.linalg.matrix_rank(np.column_stack([np.ones(len(design)), first, design])) < design.shape[1] + 2:
-        raise _CannotAdjustError("the columns to adjust for repeat each other or the technique")
-    return design, tuple(labels)
+def _changes(case: Case, models: tuple[Model, ...], chosen: str) -> bool:
+    """Whether the answer for the same mix has another sign or another claim than the plain one."""
+    plain, read = _compared(models, chosen)
+    if not case.question.adjust or read is None or read.estimate is None or plain.estimate is None:
+        return False
+    null = 1.0 if read.quantity == "odds ratio" else 0.0
+    return (read.estimate - null) * plain.estimate < 0 or read.claim != plain.claim
+
+
+def _agreement(case: Case, headline: Headline, models: tuple[Model, ...], chosen: str) -> str:
+    """The sentence that sets the adjusted answer beside the plain one; "" where they are the same line."""
+    if not case.question.adjust:
+        return ""
+    plain, read = _compared(models, chosen)
+    return adjusted_sentence(
+        columns=case.question.adjust,
+        unit=headline.unit if read is None or read.quantity != "odds ratio" else "odds ratio",
+        plain=plain.estimate,
+        adjusted=None if read is None else (read.estimate, read.low, read.high),
+        level=case.question.level,
+        n=len(case.frame),
+        fewer=plain.key == "plain_same_rows",
+        claim=plain.claim,
+        claim_adjusted="not shown" if read is None else read.claim,
+        why=case.refusal,
+    )

@@ -10,6 +10,8 @@ from dataclasses import dataclass, fields, is_dataclass
 from importlib import resources
 from typing import TYPE_CHECKING, Any, Literal
 
+from analysis.comparison.evidence import Adjusted, Graded, PointsParts, Priors, Selection
+from analysis.reading.claim import Claim
 from analysis.stats.result import Effect, Fit, Interval, Test, strict_json
 
 if TYPE_CHECKING:
@@ -18,7 +20,6 @@ if TYPE_CHECKING:
 SCHEMA = "landing-outcomes/results/1"
 
 Outcome = Literal["stuck", "deduction", "landing grade"]
-Claim = Literal["first higher", "first lower", "about the same", "not shown"]
 
 
 @dataclass(frozen=True)
@@ -36,6 +37,8 @@ class Question:
     strata: tuple[str, ...]
     adjust: tuple[str, ...]
     matters: float | None
+    difficulty_gain: float | None
+    prior: tuple[float, float] | None
     seed: int
     discipline: str
     edition: str
@@ -213,17 +216,6 @@ class Pairs:
 
 
 @dataclass(frozen=True)
-class Adjusted:
-    """The contrast for the same mix of the columns in `columns`, or why it was not made."""
-
-    columns: tuple[str, ...]
-    fit: Fit | None
-    difference: Interval | None
-    rows: int
-    why: str
-
-
-@dataclass(frozen=True)
 class Alternative:
     """The headline's difference under one other choice (a definition, a selection, an athlete left out)."""
 
@@ -300,6 +292,10 @@ class Comparison:
     strata: Strata | None
     pairs: Pairs | None
     adjusted: Adjusted | None
+    selection: Selection | None
+    graded: Graded | None
+    points_parts: tuple[PointsParts, ...]
+    priors: Priors | None
     doubt: Doubt | None
     reading: Reading
     source: Source

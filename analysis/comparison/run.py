@@ -9,10 +9,14 @@ import pandas as pd
 from analysis.comparison.adjusted import make_adjusted
 from analysis.comparison.deductions import make_deductions
 from analysis.comparison.doubt import make_doubt
+from analysis.comparison.graded import make_graded
 from analysis.comparison.headline import make_beside, make_groups, make_headline
 from analysis.comparison.pairs import make_pairs
+from analysis.comparison.points_parts import make_points_parts
+from analysis.comparison.priors import make_priors
 from analysis.comparison.result import Comparison, GradeCount, PointsContrast, Question, Source
 from analysis.comparison.sample import Sample, count_repeats, draw_sample, row_counts
+from analysis.comparison.selection import make_selection
 from analysis.comparison.strata import make_strata
 from analysis.comparison.wording import make_reading
 from analysis.stats.budget import DEFAULT, Budget, Progress, no_progress
@@ -33,7 +37,7 @@ SHOWN = (
     "fall",
 )
 
-STEPS = 6
+STEPS = 7
 
 
 def compare(
@@ -79,15 +83,31 @@ def compare(
     strata = make_strata(sample, question, headline, budget)
     pairs = make_pairs(frame, question, budget)
     progress("adjusting", 4, STEPS)
-    adjusted = make_adjusted(sample, question)
-    progress("other choices", 5, STEPS)
+    adjusted = make_adjusted(sample, question, headline, budget)
+    selection = make_selection(sample, question, groups, headline)
+    progress("grades and points", 5, STEPS)
+    graded = make_graded(sample, question, budget)
+    points_parts = make_points_parts(sample, question)
+    priors = make_priors(sample, question)
+    progress("other choices", 6, STEPS)
     doubt = make_doubt(sample, question, headline, budget)
     repeats = count_repeats(sample)
     rows = row_counts(sample)
     meets = int(frame["meet"].nunique())
     unknown = int((sample.table["arm"] >= 0).sum()) - repeats.routines
     reading = make_reading(
-        question, groups, headline, repeats, strata, pairs, deductions, doubt, meets, unknown
+        question,
+        groups,
+        headline,
+        repeats,
+        strata,
+        pairs,
+        deductions,
+        adjusted,
+        points_parts,
+        doubt,
+        meets,
+        unknown,
     )
     progress("done", STEPS, STEPS)
     return Comparison(
@@ -104,6 +124,10 @@ def compare(
         strata=strata,
         pairs=pairs,
         adjusted=adjusted,
+        selection=selection,
+        graded=graded,
+        points_parts=points_parts,
+        priors=priors,
         doubt=doubt,
         reading=reading,
         source=_source(sample),
@@ -123,10 +147,12 @@ def question_of(sample: Sample) -> Question:
         sides=plan.sides,
         level=plan.level,
         repeats=plan.repeats,
-        athlete=plan.athlete,
+        athlete=" and ".join(plan.athlete),
         strata=plan.strata,
         adjust=plan.adjust,
         matters=plan.matters,
+        difficulty_gain=plan.difficulty_gain,
+        prior=plan.prior,
         seed=plan.seed,
         discipline=codebook.discipline,
         edition=codebook.edition,

@@ -13,6 +13,10 @@ from analysis.study.outcome import outcomes
 from analysis.study.plan import Plan
 from analysis.study.problem import InputProblem, Problem
 from analysis.study.sheet import Sheet
+from analysis.study.text import key
+
+BEFORE_LANDING = "execution before landing"
+"""Worked out where a plan adjusts for it: a score that holds the landing's own deduction is partly the outcome."""
 
 _OUTCOME_COLUMN = {"stuck": "stuck", "deduction": "points", "landing grade": "grade"}
 
@@ -51,13 +55,14 @@ def draw_sample(plan: Plan, sheet: Sheet) -> Sample:
         When a column or a technique of the plan isn't in the sheet, or the outcome can't be had from it. All
         such problems are told at once.
     """
-    group, athlete, strata, adjust, techniques = _match(plan, sheet)
+    match = _match(plan, sheet)
+    group, techniques = match.group, match.techniques
     problems = (*sheet.problems, *check(sheet))
     known = outcomes(sheet)
     rows = sheet.rows
     table = pd.DataFrame(index=rows.index)
     table["technique"] = rows[group].map(lambda value: None if pd.isna(value) else str(value)).astype(object)
-    table["athlete"] = rows[athlete].map(lambda value: None if pd.isna(value) else str(value)).astype(object)
+    table["athlete"] = _joined(rows, match.athlete)
     for name in ("meet", "round", "landing"):
         table[name] = rows[name].astype(object) if name in rows else None
     for name in known.columns:
@@ -65,15 +70,15 @@ def draw_sample(plan: Plan, sheet: Sheet) -> Sample:
     place = {name: i for i, name in enumerate(techniques)}
     table["arm"] = [place.get(name, -1) for name in table["technique"]]
     table["order"] = _order(sheet)
-    table["stratum"] = _strata(rows, strata)
-    for name in adjust:
+    table["stratum"] = _joined(rows, match.strata) if match.strata else ""
+    for name in match.adjust:
         if name not in table:
-            table[name] = rows[name]
+            table[name] = before_landing(sheet) if name == BEFORE_LANDING else rows[name]
     table["blocked"] = _blocked(rows.index, problems)
-    table["unread"] = _unread(sheet, (group, athlete, "meet"), problems)
+    table["unread"] = _unread(sheet, (group, *match.athlete, "meet"), problems)
     table["reason"] = _reasons(table, plan.outcome, plan.repeats)
     table["status"] = np.where(table["reason"] == "", "used", "set aside")
-    return Sample(plan, sheet, techniques, problems, table, adjust)
+    return Sample(plan, sheet, techniques, problems, table, match.adjust)
 
 
 def row_counts(sample: Sample) -> Rows:
@@ -133,24 +138,37 @@ def count_repeats(sample: Sample) -> Repeats:
     )
 
 
-def _match(plan: Plan, sheet: Sheet) -> tuple[str, str, tuple[str, ...], tuple[str, ...], tuple[str, ...]]:
+@dataclass(frozen=True)
+class _Matched:
+    """The sheet's own names for what the plan names."""
+
+    group: str
+    athlete: tuple[str, ...]
+    strata: tuple[str, ...]
+    adjust: tuple[str, ...]
+    techniques: tuple[str, ...]
+
+
+def _match(plan: Plan, sheet: Sheet) -> _Matched:
     """Return the sheet's columns and techniques that the plan names, or raise with all that aren't there."""
     problems: list[Problem] = []
 
-    def column(key: str, name: str) -> str | None:
+    def column(where: str, name: str) -> str | None:
         try:
             return sheet.column(name)
         except InputProblem as unknown:
             problems.extend(
-                Problem(str(plan.path), None, key, name, item.problem, item.remedy)
+                Problem(str(plan.path), None, where, name, item.problem, item.remedy)
                 for item in unknown.problems
             )
             return None
 
     group = column("question.group", plan.group)
-    athlete = column("design.athlete", plan.athlete)
+    athlete = [column("design.athlete", name) for name in plan.athlete]
     strata = [column("design.strata", name) for name in plan.strata]
-    adjust = [column("design.adjust", name) for name in plan.adjust]
+    adjust = [
+        BEFORE_LANDING if _is_derived(sheet, name) else column("design.adjust", name) for name in plan.adjust
+    ]
     techniques: list[str] = []
     if group is not None:
         for name in plan.compare:
@@ -189,9 +207,27 @@ def _match(plan: Plan, sheet: Sheet) -> tuple[str, str, tuple[str, ...], tuple[s
                 remedy,
             )
         )
-    if problems or group is None or athlete is None:
+    if problems or group is None:
         raise InputProblem(problems)
-    return group, athlete, tuple(s for s in strata if s), tuple(a for a in adjust if a), tuple(techniques)
+    return _Matched(
+        group,
+        tuple(name for name in athlete if name),
+        tuple(name for name in strata if name),
+        tuple(name for name in adjust if name),
+        tuple(techniques),
+    )
+
+
+def _is_derived(sheet: Sheet, name: str) -> bool:
+    """Whether a plan's column is the one that is worked out here, and can be."""
+    there = {"execution", "deduction"} <= set(sheet.rows.columns)
+    return there and key(name) == key(BEFORE_LANDING) and BEFORE_LANDING not in sheet.rows
+
+
+def before_landing(sheet: Sheet) -> pd.Series:
+    """Return the execution score with the landing's deduction given back, in thousandths; missing where one is."""
+    rows = sheet.rows
+    return rows["execution"].astype("Int64") + rows["deduction"].astype("Int64")
 
 
 def _reasons(table: pd.DataFrame, outcome: Outcome, repeats: str) -> pd.Series:
@@ -234,13 +270,11 @@ def _order(sheet: Sheet) -> pd.Series:
     return pd.Series(range(len(ordered)), index=ordered).reindex(rows.index)
 
 
-def _strata(rows: pd.DataFrame, strata: tuple[str, ...]) -> pd.Series:
-    """Name each row's stratum, None where a part of it is missing."""
-    if not strata:
-        return pd.Series("", index=rows.index, dtype=object)
-    parts = rows[list(strata)].astype(object)
-    names = parts.map(lambda value: "" if pd.isna(value) else str(value)).agg(", ".join, axis=1)
-    return names.where(parts.notna().all(axis=1), None)
+def _joined(rows: pd.DataFrame, columns: tuple[str, ...]) -> pd.Series:
+    """Name each row by one or more columns together, None where a part is missing."""
+    parts = zip(*(rows[name] for name in columns), strict=True)
+    names = [None if any(pd.isna(part) for part in row) else ", ".join(map(str, row)) for row in parts]
+    return pd.Series(names, index=rows.index, dtype=object)
 
 
 def _blocked(index: pd.Index, problems: tuple[Problem, ...]) -> pd.Series:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from analysis.comparison.evidence import Adjusted, PointsParts
 from analysis.comparison.result import (
     Doubt,
     Group,
@@ -42,6 +43,8 @@ def make_reading(
     strata: Strata | None,
     pairs: Pairs | None,
     deductions: tuple[PointsContrast, ...],
+    adjusted: Adjusted | None,
+    points_parts: tuple[PointsParts, ...],
     doubt: Doubt | None,
     meets: int,
     unknown: int,
@@ -74,6 +77,8 @@ def make_reading(
         opening.insert(0, overall_sentence(len(groups), pairs.overall.p_value, by_pairs))
     if changed and strata is not None:
         opening.append(strata.agreement)
+    if adjusted is not None and adjusted.changes:
+        opening.append(adjusted.agreement)
     sentences = []
     if question.sides != "two":
         sentences.append(one_sided_sentence(question.sides))
@@ -87,9 +92,12 @@ def make_reading(
         sentences.append(headline.disagreement)
     if strata is not None and strata.agreement and not changed:
         sentences.append(strata.agreement)
+    if adjusted is not None and adjusted.agreement and not adjusted.changes:
+        sentences.append(adjusted.agreement)
     sentences.append(repeats.note)
     if headline.outcome != "deduction":
         sentences.extend(_points(question, deductions))
+    sentences.extend(part.reading for part in points_parts if part.reading)
     return Reading(
         headline=" ".join(opening),
         sentences=tuple(sentences),

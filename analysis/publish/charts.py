@@ -12,7 +12,6 @@ from analysis.publish.canvas import (
     ACCENT,
     FAINT,
     INK,
-    PALE,
     PAPER,
     SECOND,
     SOFT,
@@ -21,6 +20,7 @@ from analysis.publish.canvas import (
     Size,
     group_style,
 )
+from analysis.publish.forest import Bar, Ground, forest_plan
 from analysis.publish.layout import AXIS_HEIGHT, Layout, Scale, axis, labels, spread, steps
 from analysis.stats.result import Interval
 
@@ -113,64 +113,23 @@ def _interval(canvas: Canvas, scale: Scale, group: Group, place: int, y: float, 
 
 def difference_plan(comparison: Comparison, size: Size, width: float, room: float | None) -> Layout:
     """The headline's difference with its interval; below it the stratified and the adjusted one, where made."""
-    head, unit = comparison.headline, size.type
-    lines = difference_lines(comparison)
+    head = comparison.headline
+    bars: list[Bar] = []
+    for (_, found, _), words in zip(difference_lines(comparison), difference_words(comparison), strict=True):
+        estimate, low, high = (None, None, None) if found is None else (found.estimate, found.low, found.high)
+        bars.append(Bar(words, estimate, low, high, strong=not bars))
+    return forest_plan(bars, difference_ground(head, comparison.question.matters), size, width, room)
+
+
+def difference_ground(head: Headline, matters: float | None) -> Ground:
+    """The scale on which differences of this outcome stand."""
     shown_as = numbers.kind("difference", head.unit)
-    ruler = Ruler(size)
-    low, high = _span(lines, comparison.question.matters)
-    directions = _directions(head)
-    half = width / 2 - unit
-    ends = [ruler.wrap(words, half, 0.92, most=3) for words in directions]
-    foot = (3.3 + 1.25 * max(len(end) for end in ends)) * unit
-    said = [
-        ruler.wrap(words, width, 1.0 if i == 0 else 0.92, i == 0, most=3)
-        for i, words in enumerate(difference_words(comparison))
-    ]
-    needs = [(1.28 * len(words) + (2.6 if i == 0 else 2.2)) * unit for i, words in enumerate(said)]
-    heights = spread(needs, room, foot, 1.8)
-    factor = 100 if shown_as == "percentage points" else 1
-    ticks = [
-        (value / factor, numbers.words.signed(f"{value:g}"))
-        for value in steps(low * factor, high * factor, 7)
-    ]
-    axis_name = {
+    name = {
         "percentage points": "difference, percentage points",
         "points": "difference, points per routine",
     }.get(shown_as, "chance of the better landing, less one half")
-
-    def draw(canvas: Canvas, left: float, top: float) -> None:
-        scale = Scale(low, high, left + 1.2 * unit, left + width - 1.2 * unit)
-        bottom = top + sum(heights)
-        y = top
-        for i, (words, height) in enumerate(zip(said, heights, strict=True)):
-            below = (
-                canvas.lines(left, y + 1.1 * unit, words, 1.0 if i == 0 else 0.92, bold=i == 0) - 0.8 * unit
-            )
-            _band(canvas, scale, ticks, comparison.question.matters, below, y + height)
-            found = lines[i][1]
-            if found is not None:
-                _difference(canvas, scale, found, (below + y + height) / 2 - 0.1 * unit, i == 0)
-            y += height
-        axis(canvas, scale, ticks, bottom - 0.3 * unit, bottom, axis_name)
-        canvas.lines(left, bottom + 4.0 * unit, ends[0], 0.92, colour=SOFT)
-        canvas.lines(left + width, bottom + 4.0 * unit, ends[1], 0.92, colour=SOFT, anchor="end")
-
-    return Layout(sum(heights) + foot, draw)
-
-
-def _band(
-    canvas: Canvas,
-    scale: Scale,
-    ticks: Sequence[tuple[float, str]],
-    matters: float | None,
-    top: float,
-    bottom: float,
-) -> None:
-    """The ground of one interval: what is too small to matter, the scale's lines, and no difference."""
-    if matters is not None:
-        canvas.bar(scale(-matters), top, scale(matters) - scale(-matters), bottom - top, PALE)
-    canvas.ticks([((scale(value), top), (scale(value), bottom)) for value, _ in ticks])
-    canvas.rule(scale(0), top, scale(0), bottom, INK, 0.12 * canvas.size.type)
+    factor = 100 if shown_as == "percentage points" else 1
+    return Ground(name, _directions(head), factor, matters=matters)
 
 
 def difference_words(comparison: Comparison) -> list[str]:
@@ -196,17 +155,6 @@ def difference_lines(comparison: Comparison) -> list[tuple[str, Interval | None,
     return lines
 
 
-def _span(lines: Sequence[tuple[str, Interval | None, str]], matters: float | None) -> tuple[float, float]:
-    """A scale that holds every limit and zero, with a little air, and no more."""
-    ends = [0.0, -(matters or 0.0) * 1.3, (matters or 0.0) * 1.3]
-    for _, found, _ in lines:
-        if found is not None:
-            ends += [end for end in (found.low, found.estimate, found.high) if math.isfinite(end)]
-    low, high = min(ends), max(ends)
-    air = 0.08 * (high - low) or 0.1
-    return low - air, high + air
-
-
 def _directions(head: Headline) -> tuple[str, str]:
     verb = {"proportion": "stuck more often", "points": "loses more points", "probability": "lands better"}[
         head.unit
@@ -214,25 +162,6 @@ def _directions(head: Headline) -> tuple[str, str]:
     if head.outcome == "landing grade":
         verb = "lands better"
     return f"← {head.second} {verb}", f"{head.first} {verb} →"
-
-
-def _difference(canvas: Canvas, scale: Scale, found: Interval, y: float, headline: bool) -> None:
-    unit, colour = canvas.size.type, ACCENT if headline else SOFT
-    weight = 0.3 if headline else 0.18
-    if not (math.isnan(found.low) or math.isnan(found.high)):
-        canvas.rule(scale(found.low), y, scale(found.high), y, colour, weight * unit)
-        for end in (found.low, found.high):
-            canvas.rule(scale(end), y - 0.4 * unit, scale(end), y + 0.4 * unit, colour, 0.14 * unit)
-    if not math.isnan(found.estimate):
-        place = [(scale(found.estimate), y)]
-        canvas.marks(
-            place,
-            "D",
-            (1.25 if headline else 0.95) * unit,
-            colour if headline else PAPER,
-            colour,
-            0.15 * unit,
-        )
 
 
 def deductions_plan(

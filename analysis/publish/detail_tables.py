@@ -1,10 +1,13 @@
-"""The tables of the details: repeats, strata, pairs, adjustment and doubt; and the list of all tables of a report."""
+"""The tables of the details: repeats, strata, pairs and doubt; and the list of all tables of a report."""
 
 from __future__ import annotations
 
-from analysis.comparison.result import Adjusted, Comparison, Doubt, Pairs, Repeats, Strata
+from analysis.comparison.result import Comparison, Doubt, Pairs, Repeats, Strata
 from analysis.publish import numbers
+from analysis.publish.model_tables import adjusted_tables, graded_tables
+from analysis.publish.parts_tables import parts_tables
 from analysis.publish.points_tables import deduction_tables
+from analysis.publish.selection_tables import priors_table, selection_tables
 from analysis.publish.tables import (
     Table,
     contrast_header,
@@ -38,7 +41,15 @@ def make_tables(comparison: Comparison) -> tuple[Table, ...]:
     if comparison.pairs is not None:
         found.append(pairs_table(comparison.pairs, comparison.headline.unit, n))
     if comparison.adjusted is not None:
-        found.append(adjusted_table(comparison.adjusted, level, comparison.headline.unit))
+        found += adjusted_tables(comparison.adjusted, level, comparison.headline.unit)
+    first, second = comparison.headline.first, comparison.headline.second
+    if comparison.selection is not None:
+        found += selection_tables(comparison.selection, first, second)
+    if comparison.graded is not None:
+        found += graded_tables(comparison.graded, first, second, level)
+    found += parts_tables(comparison.points_parts, first, second, level)
+    if comparison.priors is not None:
+        found.append(priors_table(comparison.priors, level, n))
     if comparison.doubt is not None:
         found.append(doubt_table(comparison.doubt, comparison.headline.unit, level))
     return tuple(table for table in found if table is not None)
@@ -138,29 +149,6 @@ def pairs_table(pairs: Pairs, unit: str, n: int) -> Table:
         lines,
         notes=(overall, f"Family-wise control: {pairs.control}.", *whys),
     )
-
-
-def adjusted_table(adjusted: Adjusted, level: float, unit: str) -> Table:
-    """The adjusted difference and the model behind it, or why there is none."""
-    lines = []
-    if adjusted.difference is not None:
-        lines.append(measure_line("Adjusted difference", adjusted.difference, unit, ""))
-    if adjusted.fit is not None:
-        fit = adjusted.fit
-        columns = zip(fit.names, fit.coefficients, fit.intervals, fit.p_values, strict=True)
-        for name, coefficient, (low, high), p in columns:
-            between = numbers.limits(low, high, "points", fit.n)
-            line = (numbers.points(coefficient), between, numbers.p_value(p), fit.method)
-            lines.append((f"Log odds ratio, {name}", *line))
-    if not lines:
-        lines.append(("Adjusted difference", numbers.NOT_ESTIMATED, "", "–", ""))
-    notes = [
-        f"Adjusted for {', '.join(adjusted.columns)}; {numbers.whole(adjusted.rows)} routines.",
-        sentence(adjusted.why),
-    ]
-    if adjusted.fit is not None:
-        notes += [sentence(text) for text in (adjusted.fit.why, *adjusted.fit.reasons)]
-    return table_of("adjusted", "The difference, adjusted", contrast_header(level), lines, (0, 4), notes)
 
 
 def doubt_table(doubt: Doubt, unit: str, level: float) -> Table:

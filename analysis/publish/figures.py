@@ -17,23 +17,14 @@ from analysis.publish.charts import (
     rates_plan,
     strata_plan,
 )
-from analysis.publish.layout import Plan, paint
+from analysis.publish.layout import paint
+from analysis.publish.model_figures import model_sketches
 from analysis.publish.routine_marks import mark_routines, routines_plan
+from analysis.publish.sketch import Sketch
 from analysis.stats.budget import Progress, no_progress
 
 INLINE_BYTES = 600_000
 """A larger svg goes into the page as a png: thousands of marks would make a phone scroll badly."""
-
-
-@dataclass(frozen=True)
-class Sketch:
-    """What a figure says and how it is laid out, before it is drawn."""
-
-    name: str
-    title: str
-    alt: str
-    caption: str
-    plan: Plan
 
 
 @dataclass(frozen=True)
@@ -54,7 +45,7 @@ def figure_plans(comparison: Comparison) -> list[Sketch]:
         found.append(deductions_figure(comparison))
     if comparison.strata is not None and comparison.strata.tables:
         found.append(strata_figure(comparison, comparison.strata))
-    return found
+    return found + model_sketches(comparison)
 
 
 def make_figures(comparison: Comparison, progress: Progress = no_progress) -> tuple[Figure, ...]:

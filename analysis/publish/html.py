@@ -43,15 +43,16 @@ def report_html(comparison: Comparison, tables: tuple[Table, ...], figures: tupl
         autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
     template = environment.from_string(room.joinpath("report.html").read_text(encoding="utf-8"))
-    points = points_said(comparison)
+    points, trades = points_said(comparison), trades_said(comparison)
     plates = {figure.name: _plate(figure, i) for i, figure in enumerate(figures, start=1)}
     return template.render(
         style=Markup(room.joinpath("report.css").read_text(encoding="utf-8")),
         c=comparison,
         question=question_words(comparison),
         design=design_facts(comparison),
-        sentences=[text for text in comparison.reading.sentences if text not in points],
+        sentences=[text for text in comparison.reading.sentences if text not in (*points, *trades)],
         points=points,
+        trades=trades,
         tables={table.key: table for table in tables},
         plates=plates,
         methods=methods_paragraphs(comparison),
@@ -102,6 +103,7 @@ def design_facts(comparison: Comparison) -> list[tuple[str, str]]:
         ("Within", ", ".join(question.strata)),
         ("Adjusted for", ", ".join(question.adjust)),
         ("Too small to matter", _matters(comparison)),
+        ("Difficulty value, first less second", _gain(comparison)),
         ("Codebook", f"{question.discipline}, {question.edition}"),
     ]
     return [(name, value) for name, value in facts if value]
@@ -114,6 +116,11 @@ def _matters(comparison: Comparison) -> str:
     if unit == "proportion":
         return f"less than {numbers.words.percentage_points(matters)} percentage points either way"
     return f"less than {numbers.points(matters)} {'points' if unit == 'points' else ''} either way"
+
+
+def _gain(comparison: Comparison) -> str:
+    gain = comparison.question.difficulty_gain
+    return "" if gain is None else f"{numbers.points(gain)} points"
 
 
 def points_said(comparison: Comparison) -> list[str]:
@@ -134,6 +141,11 @@ def points_said(comparison: Comparison) -> list[str]:
                 )
             )
     return said
+
+
+def trades_said(comparison: Comparison) -> list[str]:
+    """What a difference in difficulty value makes of the points saved, where the plan gives one."""
+    return [part.reading for part in comparison.points_parts if part.reading]
 
 
 def rows_aside(comparison: Comparison) -> list[tuple[str, ...]]:

@@ -9,6 +9,7 @@ from functools import cache
 from importlib import resources
 from typing import Any
 
+from analysis.comparison.evidence import Adjusted
 from analysis.comparison.result import Comparison
 from analysis.publish import numbers
 from analysis.publish.tables import sentence
@@ -24,7 +25,15 @@ def known_works() -> tuple[tuple[str, str], ...]:
 
 def methods_used(comparison: Comparison) -> list[str]:
     """Every name of a method, test or control in the comparison, in order of appearance."""
-    return list(dict.fromkeys(_names(comparison.to_dict())))
+    found = list(_names(comparison.to_dict()))
+    selection = comparison.selection
+    if selection is not None and selection.balance is not None:
+        found.append("standardised differences of the two mixes")
+    if selection is not None and selection.e_value is not None:
+        found.append("E-value")
+    if any(part.parts is not None for part in comparison.points_parts):
+        found.append("two parts of a difference")
+    return list(dict.fromkeys(found))
 
 
 def _names(value: Any) -> Iterable[str]:
@@ -140,10 +149,60 @@ def _further(comparison: Comparison) -> list[str]:
     if pairs is not None:
         said.append(f"All pairs of techniques were compared; family-wise control: {pairs.control}.")
     if adjusted is not None:
-        columns = ", ".join(adjusted.columns)
-        fit = f" by {adjusted.fit.method}" if adjusted.fit is not None else ""
-        said.append(f"Adjustment for {columns} was {'made' if adjusted.fit else 'not made'}{fit}.")
-        said[-1] += f" {sentence(adjusted.why)}"
+        said.append(_adjusted(adjusted))
+    return said + _beyond(comparison)
+
+
+def _adjusted(adjusted: Adjusted) -> str:
+    """What was adjusted for, which model is read and why, and what stands beside it."""
+    columns = ", ".join(adjusted.columns)
+    made = [line for line in adjusted.models if line.estimate is not None and not line.chosen]
+    words = [
+        f"The comparison was to be adjusted for {columns}." if columns else "No column was adjusted for."
+    ]
+    words.append(sentence(adjusted.why, "Nothing was adjusted"))
+    words.append(adjusted.reason)
+    words += [sentence(text) for text in adjusted.drivers]
+    methods = "; ".join(dict.fromkeys(line.method for line in made if line.method))
+    words.append(f"Beside it stand: {methods}." if methods else "")
+    return " ".join(word for word in words if word)
+
+
+def _beyond(comparison: Comparison) -> list[str]:
+    """One paragraph each for the mix of routines, the ordered landing, the points taken apart, and priors."""
+    said = []
+    selection, graded, priors = comparison.selection, comparison.graded, comparison.priors
+    if selection is not None and selection.balance is not None:
+        names = ", ".join(dict.fromkeys(line.column for line in selection.balance.lines))
+        words = (
+            f"The routines of both techniques were set side by side in {names} by standardised differences."
+        )
+        if selection.e_value is not None:
+            words += " The E-value and a table of advantages say how strong a hidden trait would have to be."
+        said.append(words)
+    if graded is not None:
+        words = "The landing was also read as an ordered outcome: the share of landings at least this good at every cut"
+        if graded.fit is not None:
+            words += f", and {graded.fit.method}"
+        if graded.check is not None:
+            words += f", its assumption checked by a {graded.check.method}"
+        if graded.rank is not None:
+            words += f"; beside them the {graded.rank.method} ({graded.rank_basis})"
+        said.append(words + ".")
+    if any(part.parts is not None for part in comparison.points_parts):
+        words = "The difference in points was taken apart: how often anything was lost, and how much when anything was."
+        if any(part.trade is not None for part in comparison.points_parts):
+            words += (
+                " The difference in difficulty value was set against it; the confidence that the trade pays is the "
+                "level at which the interval of the net gain touches 0."
+            )
+        said.append(words)
+    if priors is not None:
+        stuck, missed = priors.given
+        said.append(
+            f"As the plan asks, the rates were also combined with a prior worth {stuck:g} stuck and {missed:g} not "
+            "stuck under each technique, and with a list of other priors that was fixed beforehand."
+        )
     return said
 
 

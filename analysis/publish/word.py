@@ -19,7 +19,7 @@ from docx.text.paragraph import Paragraph
 from analysis.comparison.result import Comparison
 from analysis.publish.canvas import ACCENT, SOFT
 from analysis.publish.figures import Figure
-from analysis.publish.html import design_facts, points_said, question_words
+from analysis.publish.html import design_facts, points_said, question_words, trades_said
 from analysis.publish.methods import methods_paragraphs, works_cited
 from analysis.publish.tables import Table, sentence
 from analysis.study.archive import settle
@@ -40,7 +40,7 @@ def report_docx(comparison: Comparison, tables: Sequence[Table], figures: Sequen
     document.core_properties.title = _clean(comparison.question.title)
     document.core_properties.author = ""
     document.core_properties.comments = ""
-    points = points_said(comparison)
+    points, trades = points_said(comparison), trades_said(comparison)
 
     page.say("Title", comparison.question.title)
     page.say("Lead", reading.headline)
@@ -55,13 +55,19 @@ def report_docx(comparison: Comparison, tables: Sequence[Table], figures: Sequen
     page.say("Heading 1", "Each technique")
     page.show(["rates"], ["rates"])
     page.say("Heading 1", "The difference")
-    page.texts("Normal", [text for text in reading.sentences if text not in points])
+    page.texts("Normal", [text for text in reading.sentences if text not in (*points, *trades)])
     page.show(["difference"], ["contrast"])
     page.say("Heading 1", "Points on the landing")
     page.texts("Normal", points)
     if comparison.deductions_why:
         page.say("Normal", sentence(comparison.deductions_why, "Deductions aren’t compared"))
     page.show(["deductions"], ["deductions", "points_contrast"])
+    page.texts("Normal", trades)
+    page.show([], ["trade"])
+    if comparison.adjusted is not None:
+        page.say("Heading 1", "Like with like")
+        page.texts("Normal", [comparison.adjusted.agreement, comparison.adjusted.reason])
+        page.show(["models"], ["adjusted"])
     page.say("Heading 1", "What this sample can’t say")
     page.texts("List Bullet", reading.cannot_say)
     page.say("Heading 1", "Cautions")
@@ -69,7 +75,11 @@ def report_docx(comparison: Comparison, tables: Sequence[Table], figures: Sequen
     page.say("Heading 1", "Methods")
     page.texts("Normal", methods_paragraphs(comparison))
     page.say("Heading 1", "Further tables")
-    page.show(["strata"], page.left())
+    if comparison.graded is not None:
+        page.say("Normal", comparison.graded.reading)
+    if comparison.priors is not None:
+        page.say("Normal", comparison.priors.reading)
+    page.show(["strata", "odds", "priors"], page.left())
     page.say("Heading 1", "Works cited")
     page.texts("Works", works_cited(comparison))
     out = io.BytesIO()
@@ -97,7 +107,8 @@ class _Page:
 
     def texts(self, style: str, words: Sequence[str]) -> None:
         for text in words:
-            self.say(style, text)
+            if text:
+                self.say(style, text)
 
     def fact(self, name: str, value: str) -> None:
         paragraph = self.document.add_paragraph(style="Fact")

@@ -185,6 +185,53 @@ def strata_sentence(
     return say("strata", "agree", **slots)
 
 
+def adjusted_sentence(
+    columns: Sequence[str],
+    unit: str,
+    plain: float | None,
+    adjusted: tuple[float | None, float | None, float | None] | None,
+    level: float,
+    n: int,
+    fewer: bool,
+    claim: str,
+    claim_adjusted: str,
+    why: str,
+) -> str:
+    """Whether comparing like with like changes the sign or the claim; or why like could not be compared.
+
+    `adjusted` is (estimate, low, high); `unit` is that of the headline, or "odds ratio". `fewer` says that both rest
+    on fewer routines than the headline, because a column has gaps.
+    """
+    named = words()["claims"]
+    slots = {
+        "columns": " and ".join(columns),
+        "claim": named[claim],
+        "claim_adjusted": named[claim_adjusted],
+        "rows": say("adjusted", "rows", n=n) if fewer else "",
+    }
+    if adjusted is None or None in adjusted:
+        return say("adjusted", "none", why=why or words()["adjusted"]["unknown"], **slots)
+    estimate, low, high = (float(value) for value in adjusted if value is not None)
+    if unit == "odds ratio":
+        ends = {"low": numbers.decimal(low, 2), "high": numbers.decimal(high, 2)}
+        interval = say("interval", "two", level=numbers.level(level), **ends)
+        return say("adjusted", "odds", adjusted=numbers.decimal(estimate, 2), interval=interval, **slots)
+    key = "agree"
+    if plain is not None and plain * estimate < 0:
+        key = "sign"
+    elif claim != claim_adjusted:
+        key = "claim"
+    return say(
+        "adjusted",
+        key,
+        adjusted=limit(estimate, unit, n),
+        plain="not estimated" if plain is None else limit(plain, unit, n),
+        unit=words()["units"][unit],
+        interval=interval_words(low, high, level, unit, n),
+        **slots,
+    )
+
+
 def points_sentence(
     first: str, second: str, estimate: float, low: float, high: float, level: float, falls: str
 ) -> str:
@@ -207,3 +254,71 @@ def points_sentence(
         side = words()["points"]["less" if saves else "more"]
         return say("points", "open", side=side, **slots)
     return say("points", "saved" if saves else "cost", **slots)
+
+
+def graded_sentence(
+    first: str, second: str, first_better: float, second_better: float, tie: float, n: int
+) -> str:
+    """How often one routine of each lands at least one grade apart, in either direction."""
+    digits = numbers.percent_digits(n)
+    slots = {
+        "first": first,
+        "second": second,
+        "first_better": numbers.percent(first_better, digits),
+        "second_better": numbers.percent(second_better, digits),
+        "tie": numbers.percent(tie, digits),
+    }
+    return say("graded", "shares", **slots)
+
+
+def trade_sentence(
+    first: str,
+    second: str,
+    gain: float,
+    saved: float,
+    net: float,
+    limits: tuple[float, float],
+    confidence: float,
+    level: float,
+    falls: str,
+) -> str:
+    """Whether a difference in difficulty value pays for what the landing costs, with how sure that is."""
+    low, high = limits
+    key = "open"
+    if low > 0:
+        key = "pays"
+    elif high < 0:
+        key = "loses"
+    return say(
+        "trade",
+        key,
+        first=first,
+        second=second,
+        gain=numbers.points(gain),
+        saved=numbers.points(saved),
+        net=numbers.points(net),
+        interval=interval_words(low, high, level, "points", n=0),
+        confidence=numbers.percent(confidence, 0),
+        falls=falls,
+    )
+
+
+def prior_sentence(
+    stuck: float,
+    missed: float,
+    difference: tuple[float, float, float],
+    chance: float,
+    level: float,
+    n: int,
+) -> str:
+    """What the plan's earlier belief makes of the same counts."""
+    estimate, low, high = difference
+    return say(
+        "prior",
+        "plan",
+        stuck=f"{stuck:g}",
+        missed=f"{missed:g}",
+        difference=limit(estimate, "proportion", n),
+        interval=interval_words(low, high, level, "proportion", n),
+        chance=numbers.percent(chance, 0),
+    )

@@ -17,8 +17,8 @@ DEFAULT_SEED = 20260401
 
 _KEYS = {
     "study": ("title", "sheet", "codebook", "worksheet"),
-    "question": ("group", "compare", "outcome", "sides", "matters"),
-    "design": ("athlete", "repeats", "strata", "adjust", "level", "seed"),
+    "question": ("group", "compare", "outcome", "sides", "matters", "difficulty_gain"),
+    "design": ("athlete", "repeats", "strata", "adjust", "prior", "level", "seed"),
 }
 OUTCOMES = ("stuck", "deduction", "landing grade")
 SIDES = ("two", "more", "fewer")
@@ -29,6 +29,10 @@ REPEATS = ("first", "cluster", "all")
 class Plan:
     """A plan as read. `sheet` and `codebook` are resolved from the plan's folder (a built-in
     codebook keeps its bare name); names are as the plan wrote them.
+
+    `athlete` lists the columns that together tell one athlete from another: more than one where codes start again
+    at every meet. `difficulty_gain` is the first technique's difficulty value less the second's, in points. `prior`
+    is (stuck, not stuck): routines that a reader's earlier belief counts for under each technique.
     """
 
     title: str
@@ -40,10 +44,12 @@ class Plan:
     outcome: Literal["stuck", "deduction", "landing grade"]
     sides: Literal["two", "more", "fewer"]
     matters: float | None
-    athlete: str
+    difficulty_gain: float | None
+    athlete: tuple[str, ...]
     repeats: Literal["first", "cluster", "all"]
     strata: tuple[str, ...]
     adjust: tuple[str, ...]
+    prior: tuple[float, float] | None
     level: float
     seed: int
     path: Path
@@ -89,10 +95,18 @@ def read_plan(path: str | Path) -> Plan:
         matters=read.number(
             question, "question.matters", None, lambda x: x > 0, "a number above 0, such as 0.10"
         ),
-        athlete=read.text(design, "design.athlete", "athlete"),
+        difficulty_gain=read.number(
+            question,
+            "question.difficulty_gain",
+            None,
+            lambda x: -10 <= x <= 10,
+            "points, such as 0.2 or -0.1",
+        ),
+        athlete=read.athlete(design),
         repeats=read.choice(design, "design.repeats", REPEATS, "cluster"),
         strata=read.names(design, "design.strata"),
         adjust=read.names(design, "design.adjust"),
+        prior=read.prior(design),
         level=read.level(design),
         seed=read.seed(design),
         path=path,
@@ -163,6 +177,26 @@ class _Reader:
             if key(name) in [key(earlier) for earlier in names[:place]]:
                 self.fault(where, name, "this name stands twice", "list each name once")
         return names
+
+    def athlete(self, design: dict[str, Any]) -> tuple[str, ...]:
+        """One column, or several where only together they tell athletes apart."""
+        if isinstance(design.get("athlete"), list):
+            return self.names(design, "design.athlete") or ("athlete",)
+        return (self.text(design, "design.athlete", "athlete"),)
+
+    def prior(self, design: dict[str, Any]) -> tuple[float, float] | None:
+        value = design.get("prior")
+        if value is None:
+            return None
+        remedy = "write prior = [stuck, not stuck], such as [1, 1]; each from 0.1 to 1000"
+        listed = value if isinstance(value, list) else []
+        numbers = [item for item in listed if isinstance(item, (int, float)) and not isinstance(item, bool)]
+        if len(listed) != 2 or len(numbers) != 2 or not all(0.1 <= item <= 1000 for item in numbers):
+            self.fault(
+                "design.prior", value, "this should be two numbers: routines stuck and not stuck", remedy
+            )
+            return None
+        return float(numbers[0]), float(numbers[1])
 
     def number(
         self,
@@ -257,14 +291,14 @@ class _Reader:
             for name in names:
                 if key(name) == key(plan.group):
                     self.fault(where, name, "this is the column that is compared", "leave it out here")
-                if where == "design.strata" and key(name) == key(plan.athlete):
+                if where == "design.strata" and [key(column) for column in plan.athlete] == [key(name)]:
                     self.fault(
                         where, name, "athletes are clusters, not strata", 'choose with repeats = "cluster"'
                     )
-        if key(plan.group) == key(plan.athlete):
+        if key(plan.group) in [key(name) for name in plan.athlete]:
             self.fault(
                 "design.athlete",
-                plan.athlete,
+                ", ".join(plan.athlete),
                 "this is the column that is compared",
                 "name the athlete's column",
             )

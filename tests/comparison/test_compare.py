@@ -329,7 +329,7 @@ def test_adjusting_is_refused_where_the_techniques_do_not_overlap(study) -> None
     rows += [("Lindenau", f"T{i}", TUCKED, SMALL if i % 3 else STUCK, "4.1") for i in range(12)]
     found = answer(study(rows, header, adjust=["difficulty"]))
     assert found["adjusted"]["difference"] is None
-    assert "do not overlap in difficulty" in found["adjusted"]["why"]
+    assert "difficulty tells without error who used which technique" in found["adjusted"]["why"]
 
 
 def test_adjusting_gives_a_difference_for_the_same_mix(study) -> None:

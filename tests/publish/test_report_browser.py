@@ -70,7 +70,7 @@ def test_every_picture_has_a_text_and_is_shown_once(browser: Any, report: Path, 
         ".map(p => p.getAttribute('alt') || (p.getAttribute('aria-labelledby') || '').split(' ')"
         ".map(id => (document.getElementById(id) || {}).textContent || '').join(' ')))"
     )
-    assert len(found) == 5
+    assert len(found) == 8
     assert all(len(shown) == 1 and len(shown[0]) > 30 for shown in found)
 
 

@@ -38,7 +38,7 @@ def test_a_minimal_plan_gets_the_documented_defaults(plan_of, tmp_path):
     plan = plan_of(f'[study]\nsheet = "event_sheet.csv"\n[question]\n{COMPARE}\n')
     assert plan.sheet == tmp_path / "event_sheet.csv"
     assert (plan.title, plan.group, plan.outcome, plan.sides) == ("plan", "technique", "stuck", "two")
-    assert (plan.athlete, plan.repeats, plan.strata, plan.adjust) == ("athlete", "cluster", (), ())
+    assert (plan.athlete, plan.repeats, plan.strata, plan.adjust) == (("athlete",), "cluster", (), ())
     assert (plan.level, plan.seed, plan.matters) == (0.95, DEFAULT_SEED, None)
     assert (plan.codebook, plan.worksheet) == (None, None)
     assert plan.compare == ("piked double back", "tucked double back")
