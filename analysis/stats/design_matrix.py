@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -37,6 +38,11 @@ class Design:
     def with_constant(self) -> Floats:
         """X with a column of ones before it."""
         return np.column_stack([np.ones(self.n), self.X])
+
+    def only(self, kept: Sequence[int]) -> Design:
+        """The same outcome with some of the columns."""
+        names = (self.names[0], *(self.names[j + 1] for j in kept))
+        return Design(self.y, self.X[:, list(kept)], names, tuple(self.labels[j] for j in kept))
 
     def wanted(self, columns: Iterable[str | int] | None) -> tuple[int, ...]:
         """Positions in `names` of the coefficients asked for; None asks for all."""
@@ -123,6 +129,21 @@ def _check_finite(X: Floats, names: Sequence[str]) -> None:
         raise ValueError(
             f"row {row} of {names[column]} is {X[row, column]}; leave out rows with missing values first"
         )
+
+
+@dataclass(frozen=True)
+class Line:
+    """What a routine says of one coefficient, in the caller's units; NaN where it has no answer, with the reason.
+
+    `draws` counts random arrangements behind it, if any.
+    """
+
+    estimate: float = math.nan
+    error: float = math.nan
+    interval: tuple[float, float] = (math.nan, math.nan)
+    p_value: float = math.nan
+    why: str = ""
+    draws: int = 0
 
 
 @dataclass(frozen=True, eq=False)

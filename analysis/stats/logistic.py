@@ -16,9 +16,10 @@ import numpy as np
 from scipy.stats import norm
 
 from analysis.stats.budget import DEFAULT, Budget
-from analysis.stats.design_matrix import Design, independent_columns, read_design
-from analysis.stats.exact_conditional import Line, exact_coefficient, exact_logistic
+from analysis.stats.design_matrix import Design, Line, independent_columns, read_design
+from analysis.stats.exact_conditional import exact_coefficient, exact_logistic
 from analysis.stats.penalised import firth
+from analysis.stats.pseudo_counts import check_seed
 from analysis.stats.result import Fit, check_level
 from analysis.stats.separated import Separation, separation, separation_of
 from analysis.stats.standardised import standardised_difference
@@ -39,6 +40,7 @@ def maximum_likelihood(
     level: float = 0.95,
     names: Sequence[str] | None = None,
     budget: Budget = DEFAULT,
+    seed: int = 0,
 ) -> Fit:
     """Logistic regression by maximum likelihood, infinite where it is infinite.
 
@@ -56,7 +58,9 @@ def maximum_likelihood(
     names : sequence of p str, optional
         Names of the columns; a data frame brings its own.
     budget : Budget
-        For the exact limits of infinite coefficients.
+        For the exact limits of infinite coefficients, which share the work equally.
+    seed : int
+        Of the draws, where a limit's exact distribution is past the budget.
 
     Returns
     -------
@@ -80,7 +84,7 @@ def maximum_likelihood(
 
     Not for: small samples; Wald intervals are too short there and the estimates too far from 0. Use `firth`.
     """
-    level = check_level(level)
+    level, seed = check_level(level), check_seed(seed)
     design = read_design(y, X, names)
     found = separation_of(design)
     moving = {
@@ -89,8 +93,9 @@ def maximum_likelihood(
     if found.constant:
         moving[0] = found.constant
     lines, log_likelihood = _finite(design, np.setdiff1d(np.arange(design.n), found.rows), level)
+    share = Budget(budget.operations / max(1, len(moving)), budget.cells, budget.draws)
     for k, sign in moving.items():
-        lines[k] = _infinite(design, k, sign, level, budget)
+        lines[k] = _infinite(design, k, sign, level, share, seed)
     return Fit(
         names=design.names,
         coefficients=tuple(line.estimate for line in lines),
@@ -137,20 +142,15 @@ def _finite(design: Design, left: Any, level: float) -> tuple[list[Line], float]
     return lines, float(solved.llf)
 
 
-def _infinite(design: Design, k: int, sign: int, level: float, budget: Budget) -> Line:
+def _infinite(design: Design, k: int, sign: int, level: float, budget: Budget, seed: int) -> Line:
     """A coefficient that separates: infinite, with the finite limit that exact inference gives it."""
     if sign == 0:
         return Line(why="separation leaves its sign open")
-    exact = exact_coefficient(design, k, level, budget)
+    exact = exact_coefficient(design, k, level, budget, seed)
     if math.isnan(exact.p_value):
-        open_interval = (math.nan, math.inf) if sign > 0 else (-math.inf, math.nan)
-        return Line(
-            sign * math.inf, math.nan, open_interval, math.nan, f"separated; no exact limit: {exact.why}"
-        )
-    return Line(
-        sign * math.inf,
-        math.nan,
-        exact.interval,
-        exact.p_value,
-        "separated: exact conditional limit and p-value",
-    )
+        interval = (math.nan, math.inf) if sign > 0 else (-math.inf, math.nan)
+        why = f"separated; no exact limit: {exact.why}"
+    else:
+        interval, why = exact.interval, "separated: exact conditional limit and p-value"
+        why += f" ({exact.why})" if exact.draws else ""
+    return Line(sign * math.inf, math.nan, interval, exact.p_value, why)

@@ -13,9 +13,16 @@ from scipy.optimize import brentq
 from scipy.special import expit
 from scipy.stats import chi2
 
-from analysis.stats.design_matrix import Design, Floats, group_rows, independent_columns, read_design
+from analysis.stats.design_matrix import (
+    Design,
+    Floats,
+    Line,
+    group_rows,
+    independent_columns,
+    read_design,
+)
 from analysis.stats.result import Fit, check_level
-from analysis.stats.separated import Separation, separation_of
+from analysis.stats.separated import separation_of
 
 _ITERATIONS = 300
 _CLOSE = 1e-9  # a step of this many standard errors is no step
@@ -134,7 +141,7 @@ class Penalised:
         value = inner + sign * target * math.sqrt(2 * peak.covariance[held, held])
         here = peak
         for _ in range(100):
-            here = self.maximum(_shifted(here, held, value), held)
+            here = self.maximum(shifted(here, held, value), held)
             if not here.found:
                 return math.nan
             root = math.sqrt(max(peak.log_likelihood - here.log_likelihood, 0.0))
@@ -172,7 +179,7 @@ def _ascent(matrix: Floats, score: Floats, pairs: list[tuple[Floats, Floats]]) -
     return found
 
 
-def _shifted(peak: Peak, held: int, value: float) -> Floats:
+def shifted(peak: Peak, held: int, value: float) -> Floats:
     """One coefficient moved to `value`, the others to where they would follow it to first order."""
     along = peak.covariance[held] / peak.covariance[held, held]
     return peak.beta + (value - peak.beta[held]) * along
@@ -210,7 +217,8 @@ def firth(
     Fit
         The constant first. `prediction_constant` replaces the constant when the fit is used to predict: with it
         the mean predicted rate is the observed one (infinite if every outcome is the same). `log_likelihood` is the
-        penalised one. A coefficient that the columns can't tell apart is NaN, and `reasons` names the columns.
+        penalised one. A coefficient that the columns can't tell apart is NaN, and `reasons` names the columns; with
+        separation `why` says which outcomes and which columns.
 
     Raises
     ------
@@ -221,7 +229,7 @@ def firth(
     --------
     >>> fit = firth([1] * 9 + [1] * 14 + [0] * 8, [1] * 9 + [0] * 22, names=["first"])
     >>> print(fit)
-    penalised maximum likelihood (Firth), profile intervals, 31 observations
+    penalised maximum likelihood (Firth), profile intervals, 31 observations (separation: 9 of 31 outcomes ...)
       constant: 0.5341 (95 % −0.2939 to 1.4255), p = 0.2083
       first: 2.4104 (95 % 0.1310 to 7.3154), p = 0.0359 (separated: maximum likelihood has no finite value here)
 
@@ -238,7 +246,7 @@ def firth(
     model = Penalised(design)
     peak = model.best()
     size = len(design.names)
-    found = [_Line() for _ in range(size)]
+    found = [Line() for _ in range(size)]
     reasons = ["" if fine else model.independent.why for fine in model.independent.estimable]
     separated = separation_of(design)
     if separated.separated:
@@ -268,38 +276,28 @@ def firth(
         log_likelihood=peak.log_likelihood if peak.found else math.nan,
         prediction_constant=_prediction_constant(model, peak),
         assumes="independent outcomes, logit linear in the columns",
-        why="; ".join(part for part in (model.independent.why, _one_class(separated)) if part),
+        why="; ".join(part for part in (model.independent.why, separated.why) if part),
         reasons=tuple(reasons) if any(reasons) else (),
     )
 
 
-@dataclass(frozen=True)
-class _Line:
-    """One coefficient in the caller's units."""
-
-    estimate: float = math.nan
-    error: float = math.nan
-    interval: tuple[float, float] = (math.nan, math.nan)
-    p_value: float = math.nan
-
-
-def _line(model: Penalised, peak: Peak, position: int) -> _Line:
+def _line(model: Penalised, peak: Peak, position: int) -> Line:
     weights = model.functional(position)
-    return _Line(float(weights @ peak.beta), math.sqrt(float(weights @ peak.covariance @ weights)))
+    return Line(float(weights @ peak.beta), math.sqrt(float(weights @ peak.covariance @ weights)))
 
 
-def _profile(line: _Line, model: Penalised, position: int, level: float) -> _Line:
+def _profile(line: Line, model: Penalised, position: int, level: float) -> Line:
     """The same coefficient with its profile interval and likelihood-ratio p-value; NaN where a search fails."""
     peak = model.best()
     if not peak.found:
         return line
-    null = model.maximum(_shifted(peak, position, 0.0), position)
+    null = model.maximum(shifted(peak, position, 0.0), position)
     if not null.found:
         return line
     drop = float(chi2.ppf(level, 1)) / 2
     low, high = (model.limit(peak, position, side, drop) / float(model.scale[position]) for side in (-1, 1))
     fall = 2 * max(0.0, peak.log_likelihood - null.log_likelihood)
-    return _Line(line.estimate, line.error, (low, high), float(chi2.sf(fall, 1)))
+    return Line(line.estimate, line.error, (low, high), float(chi2.sf(fall, 1)))
 
 
 def prediction_constant(model: Penalised, beta: Floats) -> float:
@@ -319,7 +317,3 @@ def _prediction_constant(model: Penalised, peak: Peak) -> float:
         return math.nan
     beta = np.concatenate([[prediction_constant(model, peak.beta)], peak.beta[1:]])
     return float(model.functional(0) @ beta)
-
-
-def _one_class(separated: Separation) -> str:
-    return separated.why if separated.separated and not separated.columns else ""

@@ -16,7 +16,7 @@ from scipy.stats.contingency import odds_ratio
 
 from analysis.stats.budget import Budget
 from analysis.stats.design_matrix import read_design
-from analysis.stats.exact_conditional import conditional_distribution
+from analysis.stats.exact_counts import conditional_distribution
 from analysis.stats.logistic import exact_logistic
 
 
@@ -178,7 +178,7 @@ def test_exact_says_when_the_work_is_too_much():
     y, X = rng.integers(0, 2, 120), np.column_stack([rng.integers(0, 2, 120), rng.normal(size=120).round(2)])
     fit = exact_logistic(y, X, columns=[0], budget=Budget(operations=1e6, cells=1e5))
     assert math.isnan(fit.coefficients[1])
-    assert "exceeds the budget" in fit.reasons[1]
+    assert "round it or put it in classes (neither counting nor drawing fits the budget)" in fit.reasons[1]
     fine = exact_logistic(y, np.column_stack([X, rng.normal(size=(120, 2))]), columns=[0])
     assert "too fine" in fine.reasons[1]
 
