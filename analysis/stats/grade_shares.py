@@ -23,9 +23,7 @@ from analysis.stats.routines import Routines, few_athletes, two_techniques
 from analysis.stats.two_groups import difference_interval
 
 BRIEF = Budget(operations=3e8)  # a tenth of a second for each cut, enough for some 100 routines
-_ADDED = (
-    1.0  # pseudo-routines of the pooled grades in each group; chosen with the simulation in the notes below
-)
+_ADDED = 1.0  # routines of the pooled grades in each group; tests/reference/ordinal/simulate_ordinal.py
 
 
 @dataclass(frozen=True)
@@ -169,7 +167,9 @@ def better_by_a_grade(
 
     Notes
     -----
-    COVER
+    Coverage of nominal 95 % in 540 cells of five grades, 4 v 6 to 40 v 40 and 10 v 60 routines (100 samples each,
+    tests/reference/ordinal/coverage.csv): .974 on average, .88 at worst; with athletes of one to three routines
+    (40 samples each) .989 and .90. The three intervals hold their level each alone.
 
     Not for: comparing two techniques of one athlete; the pairs here are of any two routines.
 

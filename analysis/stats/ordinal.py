@@ -36,7 +36,8 @@ __all__ = [
 
 _TOWARDS = {1: "towards plus infinity", -1: "towards minus infinity", 0: "sign left open"}
 _FEWEST_DF = 3  # with fewer, t asks for a fall of the likelihood where its profile says nothing any more
-_DEEPEST = 20.0
+_DEEPEST = 12.0
+_NOTHING = 1e-9
 _UNSETTLED = "the search for the maximum did not settle"
 
 
@@ -104,6 +105,12 @@ def proportional_odds(
       first: 2.3755 (95 % 0.0849 to 7.2836), p = 0.0405 (separated: maximum likelihood has no finite value here)
     >>> [round(threshold, 2) for threshold in fit.thresholds]
     [-2.45, -1.27, -0.47]
+
+    Notes
+    -----
+    Coverage of nominal 95 % for the technique's slope with `athlete`, 12 to 100 athletes of one to three routines (300
+    samples in each of eight cells, tests/reference/ordinal/coverage.csv): .923 to .983. The coefficient is that of a
+    routine drawn from all athletes, nearer to 0 than one for a given athlete.
 
     References
     ----------
@@ -201,6 +208,8 @@ def _profile(
     estimate = float(peak.beta[place])
     if math.isnan(ratio):
         return _Line(estimate, why="it rests on one athlete alone, so athletes can't say how sure it is")
+    if ratio < _NOTHING:
+        return _Line(estimate, why="no athlete moves it, so athletes can't say how sure it is")
     error = math.sqrt(float(peak.covariance[place, place]) * ratio)
     drop = ratio * quantile / 2
     if robust is not None and (robust.df < _FEWEST_DF or drop > _DEEPEST):
@@ -230,9 +239,11 @@ def _method(model: Cumulative, robust: Robust | None) -> str:
     )
     if robust is None:
         return f"proportional odds, {kind}, {profile}"
+    athletes = f"{robust.athletes} athlete{'s' * (robust.athletes != 1)}"
+    freedom = f"{robust.df} degree{'s' * (robust.df != 1)} of freedom"
     return (
-        f"proportional odds, {kind}, {profile} scaled to cluster-robust standard errors (Mancl-DeRouen correction, "
-        f"{robust.athletes} athlete{'s' * (robust.athletes != 1)}, t with {robust.df} degree{'s' * (robust.df != 1)} of freedom)"
+        f"proportional odds, {kind}, {profile} scaled to cluster-robust standard errors "
+        f"(Mancl-DeRouen correction, {athletes}, t with {freedom})"
     )
 
 

@@ -243,3 +243,9 @@ def test_separated_with_athletes_is_finite_and_not_surer_than_the_model():
     assert fit.coefficients == plain.coefficients
     assert fit.standard_errors[0] >= plain.standard_errors[0] - 1e-9
     assert fit.intervals[0][0] < plain.intervals[0][0]
+
+
+def test_athletes_who_each_show_both_techniques_alike_say_nothing_about_the_spread():
+    fit = proportional_odds([0, 0, 1, 1, 2, 2, 3, 3], [1, 0] * 4, athlete=[0, 0, 1, 1, 2, 2, 3, 3])
+    assert fit.coefficients[0] == pytest.approx(0, abs=1e-9)
+    assert "no athlete moves it" in fit.reasons[0]
