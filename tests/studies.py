@@ -32,7 +32,14 @@ def write_study(
         "question": {"group": "technique", "compare": [PIKED, TUCKED], "outcome": "stuck", "sides": "two"},
         "design": {"athlete": "athlete", "repeats": "cluster", "level": 0.95, "seed": 7},
     }
-    home = {"matters": "question", "worksheet": "study", "strata": "design", "adjust": "design"}
+    home = {
+        "matters": "question",
+        "difficulty_gain": "question",
+        "worksheet": "study",
+        "strata": "design",
+        "adjust": "design",
+        "prior": "design",
+    }
     for name, value in keys.items():
         section = home.get(name) or next(s for s, body in sections.items() if name in body)
         sections[section][name] = value

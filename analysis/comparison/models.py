@@ -320,7 +320,7 @@ def _effect(case: Case, key: str, name: str, compares: str, found: Effect | None
         key=key,
         name=name,
         compares=compares,
-        quantity=found.quantity,
+        quantity=quantity if null else found.quantity,
         estimate=None if math.isnan(found.estimate) else found.estimate,
         low=found.low if limits else None,
         high=found.high if limits else None,

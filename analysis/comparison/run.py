@@ -149,7 +149,7 @@ def question_of(sample: Sample) -> Question:
         repeats=plan.repeats,
         athlete=" and ".join(plan.athlete),
         strata=plan.strata,
-        adjust=plan.adjust,
+        adjust=sample.adjust,
         matters=plan.matters,
         difficulty_gain=plan.difficulty_gain,
         prior=plan.prior,

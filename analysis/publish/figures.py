@@ -43,9 +43,11 @@ def figure_plans(comparison: Comparison) -> list[Sketch]:
     found = [routines_figure(comparison), rates_figure(comparison), difference_figure(comparison)]
     if any(group.n for contrast in comparison.deductions for group in contrast.groups):
         found.append(deductions_figure(comparison))
+    further = model_sketches(comparison)
+    found += [sketch for sketch in further if sketch.name == "models"]
     if comparison.strata is not None and comparison.strata.tables:
         found.append(strata_figure(comparison, comparison.strata))
-    return found + model_sketches(comparison)
+    return found + [sketch for sketch in further if sketch.name != "models"]
 
 
 def make_figures(comparison: Comparison, progress: Progress = no_progress) -> tuple[Figure, ...]:

@@ -50,7 +50,7 @@ def report_html(comparison: Comparison, tables: tuple[Table, ...], figures: tupl
         c=comparison,
         question=question_words(comparison),
         design=design_facts(comparison),
-        sentences=[text for text in comparison.reading.sentences if text not in (*points, *trades)],
+        sentences=difference_said(comparison),
         points=points,
         trades=trades,
         tables={table.key: table for table in tables},
@@ -141,6 +141,14 @@ def points_said(comparison: Comparison) -> list[str]:
                 )
             )
     return said
+
+
+def difference_said(comparison: Comparison) -> list[str]:
+    """The sentences that stand under the difference: those of the other sections are left to them."""
+    elsewhere = [*points_said(comparison), *trades_said(comparison)]
+    if comparison.adjusted is not None:
+        elsewhere.append(comparison.adjusted.agreement)
+    return [text for text in comparison.reading.sentences if text not in elsewhere]
 
 
 def trades_said(comparison: Comparison) -> list[str]:

@@ -14,7 +14,7 @@ from analysis.publish.sketch import Sketch
 
 
 def model_sketches(comparison: Comparison) -> list[Sketch]:
-    """Return the pictures that this comparison has."""
+    """Return the pictures that this comparison has, the one of the differences first."""
     found = []
     if comparison.adjusted is not None:
         found += _models(comparison, comparison.adjusted)

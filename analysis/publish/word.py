@@ -19,7 +19,13 @@ from docx.text.paragraph import Paragraph
 from analysis.comparison.result import Comparison
 from analysis.publish.canvas import ACCENT, SOFT
 from analysis.publish.figures import Figure
-from analysis.publish.html import design_facts, points_said, question_words, trades_said
+from analysis.publish.html import (
+    design_facts,
+    difference_said,
+    points_said,
+    question_words,
+    trades_said,
+)
 from analysis.publish.methods import methods_paragraphs, works_cited
 from analysis.publish.tables import Table, sentence
 from analysis.study.archive import settle
@@ -55,7 +61,7 @@ def report_docx(comparison: Comparison, tables: Sequence[Table], figures: Sequen
     page.say("Heading 1", "Each technique")
     page.show(["rates"], ["rates"])
     page.say("Heading 1", "The difference")
-    page.texts("Normal", [text for text in reading.sentences if text not in (*points, *trades)])
+    page.texts("Normal", difference_said(comparison))
     page.show(["difference"], ["contrast"])
     page.say("Heading 1", "Points on the landing")
     page.texts("Normal", points)

@@ -153,3 +153,22 @@ def test_missing_plan_and_folder_are_input_problems(tmp_path):
     for path in (tmp_path / "plan.toml", tmp_path, str(tmp_path / "a" / "b.toml")):
         with pytest.raises(InputProblem):
             read_plan(path)
+
+
+def test_further_keys_of_a_plan_read(plan_of):
+    plan = plan_of(
+        minimal(
+            question="difficulty_gain = -0.1",
+            design='athlete = ["meet", "bib"]\nprior = [8, 2.5]',
+        )
+    )
+    assert plan.difficulty_gain == -0.1
+    assert plan.athlete == ("meet", "bib")
+    assert plan.prior == (8.0, 2.5)
+
+
+@pytest.mark.parametrize("value", ["[1]", "[1, 2, 3]", "[0, 1]", '["a", 1]', "1", "[true, 1]", "[1, 1e9]"])
+def test_a_prior_that_makes_no_sense_is_refused(plan_of, value):
+    with pytest.raises(InputProblem) as told:
+        plan_of(minimal(design=f"prior = {value}"))
+    assert [problem.column for problem in told.value.problems] == ["design.prior"]
