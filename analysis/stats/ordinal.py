@@ -36,7 +36,7 @@ __all__ = [
 
 _TOWARDS = {1: "towards plus infinity", -1: "towards minus infinity", 0: "sign left open"}
 _FEWEST_DF = 3  # with fewer, t asks for a fall of the likelihood where its profile says nothing any more
-_DEEPEST = 12.0
+_DEEPEST = 7.0
 _NOTHING = 1e-9
 _UNSETTLED = "the search for the maximum did not settle"
 
