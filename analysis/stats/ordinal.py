@@ -36,7 +36,8 @@ __all__ = [
 
 _TOWARDS = {1: "towards plus infinity", -1: "towards minus infinity", 0: "sign left open"}
 _FEWEST_DF = 3  # with fewer, t asks for a fall of the likelihood where its profile says nothing any more
-_DEEPEST = 7.0
+_DEEPEST = 20.0  # falls of the log-likelihood down to which a profile can be followed,
+_DEEPEST_PENALISED = 7.0  # and with the penalty, where far limits lie where the likelihood is flat
 _NOTHING = 1e-9
 _UNSETTLED = "the search for the maximum did not settle"
 
@@ -212,7 +213,8 @@ def _profile(
         return _Line(estimate, why="no athlete moves it, so athletes can't say how sure it is")
     error = math.sqrt(float(peak.covariance[place, place]) * ratio)
     drop = ratio * quantile / 2
-    if robust is not None and (robust.df < _FEWEST_DF or drop > _DEEPEST):
+    deepest = _DEEPEST_PENALISED if model.jeffreys else _DEEPEST
+    if robust is not None and (robust.df < _FEWEST_DF or drop > deepest):
         columns = len(peak.beta) - model.cuts
         why = f"{robust.athletes} athletes are too few for limits with {columns} column{'s' * (columns != 1)}"
         return _Line(estimate, error, why=why)
