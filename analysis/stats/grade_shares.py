@@ -1,4 +1,4 @@
-"""Graded landings without a model: shares at least as good as each grade, and the chance of the better landing.
+"""Graded landings without a model: shares by cut, and the chance of the better landing.
 
 In this module a grade counts from the best: 0 is the best landing, as in the codebook.
 """

@@ -1,4 +1,4 @@
-"""Landing grade as an ordered outcome: proportional odds, the check of its assumption, and readings without a model.
+"""Landing grade as an ordered outcome: proportional odds, and readings without a model.
 
 The model is here. `proportionality` asks whether one odds ratio serves every cut between grades; `cuts` and
 `better_by_a_grade` say the same in shares of landings; `stratified_rank` is the exact test beside the model.

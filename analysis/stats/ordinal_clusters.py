@@ -1,4 +1,4 @@
-"""How uncertain the proportional-odds coefficients are when athletes come back: leave each athlete out once."""
+"""Standard errors of proportional odds when athletes come back: leave each athlete out."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The cumulative logit model of a graded outcome: its likelihood, plain or penalised, and its separation.
+"""The cumulative logit model of a graded outcome: likelihood, penalty and separation.
 
 With rising thresholds theta and the cut points eta_k = theta_k - x beta, P(Y <= k) = F(eta_k), F the logistic
 function. The chance of a category between two cuts splits into three factors,

@@ -1,4 +1,4 @@
-"""Does one odds ratio serve every cut between grades? The check of the proportional-odds assumption."""
+"""Does one odds ratio serve every cut between grades? The test of proportional odds."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The exact stratified rank-sum test: two techniques compared within each meet or round, ties and all."""
+"""The exact stratified rank sum: two techniques compared within each meet or round."""
 
 from __future__ import annotations
 
