@@ -11,7 +11,6 @@ from analysis.comparison.result import Question
 from analysis.comparison.sample import Sample
 from analysis.reading.claim import FEWEST
 from analysis.reading.sentences import graded_sentence
-from analysis.stats.budget import DEFAULT, Budget
 from analysis.stats.ordinal import (
     better_by_a_grade,
     cuts,
@@ -22,7 +21,7 @@ from analysis.stats.ordinal import (
 from analysis.stats.result import Fit, Test
 
 
-def make_graded(sample: Sample, question: Question, budget: Budget = DEFAULT) -> Graded | None:
+def make_graded(sample: Sample, question: Question) -> Graded | None:
     """Compare all landing categories at once; None where the sheet has no grades for both techniques."""
     if "landing" not in sample.sheet.rows:
         return None
@@ -39,7 +38,7 @@ def make_graded(sample: Sample, question: Question, budget: Budget = DEFAULT) ->
     present = sorted(set(grade.tolist()))[:-1]
     shares = better_by_a_grade(grade, first, level=question.level, athlete=units)
     fit, check, why = _model(frame, question, units)
-    rank, basis = _rank(sample, question, budget)
+    rank, basis = _rank(sample, question)
     return Graded(
         fit=fit,
         check=check,
@@ -75,10 +74,10 @@ def _model(
     names = (question.techniques[0], *coded.labels)
     athlete = whole["athlete"].tolist() if units is not None else None
     fit = proportional_odds(better, design, level=question.level, names=names, athlete=athlete)
-    return fit, proportionality(better, design), ""
+    return fit, proportionality(better, design, seed=question.seed), ""
 
 
-def _rank(sample: Sample, question: Question, budget: Budget) -> tuple[Test | None, str]:
+def _rank(sample: Sample, question: Question) -> tuple[Test | None, str]:
     """The exact rank test within strata: on first routines only, because it takes routines as independent."""
     if not question.strata:
         return None, ""
@@ -89,7 +88,7 @@ def _rank(sample: Sample, question: Question, budget: Budget) -> tuple[Test | No
         return None, ""
     basis = f"each athlete's first routine, {len(frame)} routines, within {' and '.join(question.strata)}"
     better = _better(frame)
-    return stratified_rank(better, first, frame["stratum"].tolist(), budget=budget), basis
+    return stratified_rank(better, first, frame["stratum"].tolist(), seed=question.seed), basis
 
 
 def _better(frame: pd.DataFrame) -> np.ndarray:

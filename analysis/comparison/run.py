@@ -86,7 +86,7 @@ def compare(
     adjusted = make_adjusted(sample, question, headline, budget)
     selection = make_selection(sample, question, groups, headline)
     progress("grades and points", 5, STEPS)
-    graded = make_graded(sample, question, budget)
+    graded = make_graded(sample, question)
     points_parts = make_points_parts(sample, question)
     priors = make_priors(sample, question)
     progress("other choices", 6, STEPS)
