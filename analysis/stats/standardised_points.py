@@ -18,8 +18,12 @@ from analysis.stats.routines import Routines, few_athletes, number_codes
 from analysis.stats.separated import separation_of
 from analysis.stats.thousandths import thousandths
 
-_METHOD = "standardised by a linear model, square-and-add of score limits at an effective n"
+_METHOD = "standardised by a linear model, {slopes}, square-and-add of score limits at an effective n"
 _PARTS = 1e8  # residuals are counted in parts of the largest, so that a group without spread has exactly none
+_PER_COLUMN = (
+    10  # routines (athletes) that the smaller technique needs for each column to have slopes of its own
+)
+_DEARER = 2  # and they may at most double the variance of the difference
 _NOTHING = 1e-9  # a residual variance below this share of the plain one is rounding
 
 
@@ -33,9 +37,9 @@ def standardised_points(
 ) -> Interval:
     """Difference in mean points lost if every routine here had been done with the first technique, and the second.
 
-    Assumes mean points that are linear in the columns, with the same effect of the technique everywhere, and
-    independent routines, or independent athletes if `athlete` is given. It is a comparison of like with like as far
-    as the columns go, not a proof that the technique makes the difference.
+    Assumes mean points that are linear in the columns (for each technique by itself where there are enough routines, with
+    the same slopes otherwise), and independent routines, or independent athletes if `athlete` is given. It is a
+    comparison of like with like as far as the columns go, not a proof that the technique makes the difference.
 
     Parameters
     ----------
@@ -67,13 +71,14 @@ def standardised_points(
 
     Notes
     -----
-    The estimate is the technique's coefficient by least squares. Each technique's standardised mean m (predicted at
-    the mean of the columns) has v, its variance in units of the residual variance, and an effective n = 1 / (v d),
-    where d is the design effect of the athletes' residuals (`analysis.stats.effective`). The limits are those of
-    `clustered_difference`: ``(m - mu)^2 = t^2 phi mu / n_eff`` counted from the smallest points seen, phi the residual
-    variance in units of the mean, so that a technique that never lost a point borrows the other's spread; combined by
-    square and add with the correlation that shared columns and shared athletes bring. t is on twice (athletes less
-    columns). Without columns it *is* the clustered difference.
+    The estimate is the difference of the means predicted over all rows, by least squares. Each technique has slopes of
+    its own where the smaller one has ten routines (athletes) for each column and that at most doubles the variance;
+    this depends on the columns alone, and `method` says which it was. A standardised mean m has v, its variance in
+    units of the residual variance, and an effective n = 1 / (v d), with d the design effect of the athletes' residuals
+    (`analysis.stats.effective`). The limits are those of `clustered_difference`: ``(m - mu)^2 = t^2 phi mu / n_eff``
+    counted from the smallest points seen, phi the residual variance in units of the mean, so that a technique that
+    never lost a point borrows the other's spread; combined by square and add with the correlation that shared columns
+    and shared athletes bring. t is on twice (athletes less slopes). Without columns it *is* the clustered difference.
 
     EVIDENCE
 
@@ -103,6 +108,13 @@ def standardised_points(
     if len(codes) != given.n:
         raise ValueError(f"athlete has {len(codes)} codes and points {given.n} values; they must be as many")
 
+    rows, refused = _rows(given)
+    sloped = rows if refused else _own_slopes(rows, codes)
+    slopes = (
+        "the same slopes for both techniques" if sloped is rows else "own slopes for each technique"
+    )
+    method = _METHOD.format(slopes=slopes) if rows.shape[1] > 2 else _METHOD.replace(" {slopes},", "")
+
     def interval(estimate: float, low: float, high: float, why: str) -> Interval:
         return Interval(
             quantity="standardised difference in points",
@@ -110,16 +122,15 @@ def standardised_points(
             low=low,
             high=high,
             level=level,
-            method=_METHOD if athlete is None else f"{_METHOD} that counts athletes",
+            method=method if athlete is None else f"{method} that counts athletes",
             n=given.n,
             assumes=f"{'routines' if athlete is None else 'athletes'} independent, mean linear in the columns",
             why=why,
         )
 
-    rows, why = _rows(given)
-    if why:
-        return interval(math.nan, math.nan, math.nan, why)
-    return interval(*_limits(rows, lost, arm, codes, level))
+    if refused:
+        return interval(math.nan, math.nan, math.nan, refused)
+    return interval(*_limits(sloped, lost, arm, codes, level))
 
 
 def _read(lost: Ints, first: Any, X: Any, names: Sequence[str] | None) -> Design:
@@ -160,6 +171,22 @@ def _rows(given: Design) -> tuple[Floats, str]:
     ), ""
 
 
+def _own_slopes(rows: Floats, athlete: Ints) -> Floats:
+    """The rows with own slopes for each technique, where there is enough to tell them; otherwise the rows.
+
+    Decided by the columns alone and never by the points.
+    """
+    arm, columns = rows[:, 1], rows.shape[1] - 2
+    fewest = min(len(np.unique(athlete[arm == technique])) for technique in (0, 1))
+    if columns == 0 or fewest < _PER_COLUMN * columns:
+        return rows
+    sloped = np.column_stack([rows, rows[:, 2:] * arm[:, None]])
+    if np.linalg.matrix_rank(sloped) < sloped.shape[1]:
+        return rows
+    variances = [np.linalg.inv(design.T @ design)[1, 1] for design in (sloped, rows)]
+    return sloped if variances[0] <= _DEARER * variances[1] else rows
+
+
 @dataclass(frozen=True, eq=False)
 class _LeastSquares:
     """Both standardised means, the first technique's first, and what their limits need.
@@ -176,7 +203,7 @@ class _LeastSquares:
 
 
 def _least_squares(rows: Floats, lost: Floats) -> _LeastSquares:
-    """Fit the line. At the mean of the columns, all but the first two entries of a row are 0."""
+    """Fit the line. At the mean of the columns all but the first two entries of a row are 0, own slopes included."""
     inverse = np.linalg.inv(rows.T @ rows)
     beta = inverse @ (rows.T @ lost)
     residuals = lost - rows @ beta

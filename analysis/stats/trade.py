@@ -92,8 +92,8 @@ def trade(
 
     Notes
     -----
-    It is a confidence and not a probability of paying: it answers for how often the method is wrong, not for this trade;
-    it takes no earlier belief into account, and "90 %" doesn't mean that nine routines in ten gain.
+    It is a confidence and not a probability of paying: it answers for how often the method errs, not for this trade,
+    takes no earlier belief into account, and "90 %" doesn't mean that nine routines in ten gain.
 
     Evidence: tests/reference/points/trade.csv, 26 cells of 400 exactly even trades, 5 v 5 to 40 v 60 athletes with one
     routine each or one to three, mostly with falls. On each side .025 of the meets should show a confidence beyond .975
@@ -122,8 +122,8 @@ def trade(
     Xie, M. & Singh, K. (2013). Confidence distribution, the frequentist distribution estimator of a parameter.
     International Statistical Review 81, 3-39 (from memory).
 
-    Not for: techniques that were done by different athletes. The difference is then also one of athletes, and an
-    athlete who changes technique can't count on it.
+    Not for: telling one athlete what a change of technique would bring. Where the techniques were done by different
+    athletes, the points saved are also a difference between athletes.
     """
     level, gain = check_level(level), _check_gain(gain)
     listed, arm = list(points), list(first)
