@@ -1,4 +1,9 @@
-"""Penalised logistic regression: finite, nearly unbiased answers where maximum likelihood has none."""
+"""Penalised logistic regression: finite, nearly unbiased answers where maximum likelihood has none.
+
+Our own rather than firthmodels 0.8.2, which agrees (coefficients to 4e-7, profile limits to 2e-8, on eighteen sets of
+tests/benchmarks/bench_logistic.py) but brings scikit-learn with it, takes up to 3 s for the limits of 300 rows and 6
+columns where ours take 0.1 s, and raises an error when every outcome is the same or columns repeat each other.
+"""
 
 from __future__ import annotations
 
