@@ -132,7 +132,7 @@ _EXACT = ("exact", "odds ratio, exact conditional logistic")
 _LIKELIHOOD = ("maximum_likelihood", "odds ratio, maximum likelihood")
 
 BESIDE = 4
-"""A model that stands beside the others may take this part of the budget, so that a report stays a matter of seconds."""
+"""A model that stands beside the others may take this part of the budget: a report is a matter of seconds."""
 
 MOST_PROFILED = 12
 """With more columns than this only the technique's own interval is profiled: the others are held fixed, not read."""

@@ -163,6 +163,8 @@ def _adjusted(adjusted: Adjusted) -> str:
     words.append(sentence(adjusted.why, "Nothing was adjusted"))
     words.append(adjusted.reason)
     words += [sentence(text) for text in adjusted.drivers]
+    if adjusted.fit is not None:
+        words.append(f"The table of coefficients is by {adjusted.fit.method}.")
     methods = "; ".join(dict.fromkeys(line.method for line in made if line.method))
     words.append(f"Beside it stand: {methods}." if methods else "")
     return " ".join(word for word in words if word)
