@@ -92,13 +92,16 @@ NO_OTHER = "no other arrangement of the outcomes has the same totals of the othe
 
 
 def too_fine(design: Design, k: int) -> str:
-    """Say which of the columns held makes the arrangements too many to keep apart, and what to do about it."""
-    held = [j for j in range(design.X.shape[1]) if j + 1 != k]
-    values = {design.names[j + 1]: len(np.unique(design.X[:, j])) for j in held}
-    finest = max(values, key=lambda name: values[name], default="")
-    if values and values[finest] > _FINE:
+    """Say which column makes the arrangements too many to keep apart, and what to do about it."""
+    values = {name: len(np.unique(column)) for name, column in zip(design.names[1:], design.X.T, strict=True)}
+    if k and whole_numbers(design.X[:, [k - 1]], shift=True) is None:
+        finest = design.names[k]
+    else:
+        values.pop(design.names[k], None)
+        finest = max(values, key=lambda name: values[name], default="")
+    if values.get(finest, 0) > _FINE:
         return f"{finest} has {values[finest]} different values, too fine for exact work; round it or put it in classes"
-    return f"the other {len(held)} columns are too many for exact work; leave some out"
+    return f"the other {len(values)} columns are too many for exact work; leave some out"
 
 
 def _nothing(why: str, too_much: bool = False) -> Conditional:

@@ -196,6 +196,13 @@ def test_past_drawing_too_the_column_to_round_is_named():
     assert "the other 8 columns are too many for exact work" in fit.reasons[1]
 
 
+def test_a_tested_column_too_fine_to_count_is_named():
+    y, X = three_hundred()
+    speed = np.random.default_rng(4).normal(size=300)
+    fit = exact_logistic(y, np.column_stack([speed, X[:, 1]]), names=["speed", "final"], columns=["speed"])
+    assert "speed has 300 different values, too fine for exact work; round it" in fit.reasons[1]
+
+
 def test_columns_that_leave_no_room_are_said_to():
     y, X = three_hundred()
     marks = np.arange(12) ** 3 + 0.5
