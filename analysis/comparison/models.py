@@ -116,7 +116,9 @@ def stuck_models(case: Case, budget: Budget = DEFAULT) -> tuple[list[Model], Fit
             stuck, classes, level=level, names=names, columns=[0], budget=part, seed=case.question.seed
         )
         thirds = f"{pair}, numbers in thirds" if not np.array_equal(classes, design) else pair
-        likely = maximum_likelihood(stuck, design, level=level, names=names, budget=budget)
+        likely = maximum_likelihood(
+            stuck, design, level=level, names=names, budget=part, seed=case.question.seed
+        )
         lines += [
             _odds(case, *_PENALISED, pair, fit),
             _odds(case, *_EXACT, thirds, exact),
