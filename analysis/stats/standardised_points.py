@@ -37,8 +37,8 @@ def standardised_points(
 ) -> Interval:
     """Difference in mean points lost if every routine here had been done with the first technique, and the second.
 
-    Assumes mean points that are linear in the columns (for each technique by itself where there are enough routines, with
-    the same slopes otherwise), and independent routines, or independent athletes if `athlete` is given. It is a
+    Assumes mean points that are linear in the columns (for each technique by itself where there are enough routines,
+    with the same slopes otherwise), and independent routines, or independent athletes if `athlete` is given. It is a
     comparison of like with like as far as the columns go, not a proof that the technique makes the difference.
 
     Parameters
@@ -80,7 +80,18 @@ def standardised_points(
     never lost a point borrows the other's spread; combined by square and add with the correlation that shared columns
     and shared athletes bring. t is on twice (athletes less slopes). Without columns it *is* the clustered difference.
 
-    EVIDENCE
+    Evidence: tests/reference/points/standardised.csv, 40 cells of 300 meets, 30 to 200 routines, better athletes
+    choosing the first technique, deductions on a logistic scale so that no line is true, nominal 95 %; worst cell, mean,
+    mean width:
+
+    - one routine per athlete: this .916, .956, .25; always common slopes .843, .952, .25; always own slopes .930, .957,
+      .90; least squares with HC2 and Satterthwaite's t .710, .931, .17, with own slopes .767, .938, .21;
+    - 20 to 100 athletes, 1 to 3 routines each: this .950, .969, .32; always common slopes .883, .961, .32; always own
+      slopes .943, .966, .47; least squares with CR2 .673, .902, .18; this with repeats ignored .867, .927, .23.
+
+    Below .93 are two cells in which few and good athletes (one in four) choose a technique that hardly ever loses
+    points, 30 or 60 routines in all: falls that no routine showed, and a saving that weaker athletes would have more of.
+    Common slopes don't mend with more routines (.84 at 200), which is why there are own ones.
 
     Examples
     --------
@@ -110,9 +121,7 @@ def standardised_points(
 
     rows, refused = _rows(given)
     sloped = rows if refused else _own_slopes(rows, codes)
-    slopes = (
-        "the same slopes for both techniques" if sloped is rows else "own slopes for each technique"
-    )
+    slopes = "the same slopes for both techniques" if sloped is rows else "own slopes for each technique"
     method = _METHOD.format(slopes=slopes) if rows.shape[1] > 2 else _METHOD.replace(" {slopes},", "")
 
     def interval(estimate: float, low: float, high: float, why: str) -> Interval:
