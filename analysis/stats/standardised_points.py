@@ -81,8 +81,8 @@ def standardised_points(
     and shared athletes bring. t is on twice (athletes less slopes). Without columns it *is* the clustered difference.
 
     Evidence: tests/reference/points/standardised.csv, 40 cells of 300 meets, 30 to 200 routines, better athletes
-    choosing the first technique, deductions on a logistic scale so that no line is true, nominal 95 %; worst cell, mean,
-    mean width:
+    choosing the first technique, deductions on a logistic scale so that no line is true, nominal 95 %; worst cell,
+    mean, mean width:
 
     - one routine per athlete: this .916, .956, .25; always common slopes .843, .952, .25; always own slopes .930, .957,
       .90; least squares with HC2 and Satterthwaite's t .710, .931, .17, with own slopes .767, .938, .21;
@@ -90,7 +90,7 @@ def standardised_points(
       slopes .943, .966, .47; least squares with CR2 .673, .902, .18; this with repeats ignored .867, .927, .23.
 
     Below .93 are two cells in which few and good athletes (one in four) choose a technique that hardly ever loses
-    points, 30 or 60 routines in all: falls that no routine showed, and a saving that weaker athletes would have more of.
+    points, 30 or 60 routines in all: falls that no routine showed, and a saving that would be larger for weaker ones.
     Common slopes don't mend with more routines (.84 at 200), which is why there are own ones.
 
     Examples
