@@ -90,7 +90,7 @@ def compare(
     points_parts = make_points_parts(sample, question)
     priors = make_priors(sample, question)
     progress("other choices", 6, STEPS)
-    doubt = make_doubt(sample, question, headline, budget)
+    doubt = make_doubt(sample, question, headline, budget, progress)
     repeats = count_repeats(sample)
     rows = row_counts(sample)
     meets = int(frame["meet"].nunique())
