@@ -43,7 +43,9 @@ def rates_plan(comparison: Comparison, size: Size, width: float, room: float | N
     fixed = AXIS_HEIGHT * unit
     heights = spread(needs, room, fixed, 2.0)
     if means:
-        least, most = 0.0, max([g.mean_high for g in groups if g.mean_high is not None] + [0.1]) * 1.05
+        # Where no routine lost anything, and nothing varies, a mean has no limits.
+        highs = [g.mean_high for g in groups if g.mean_high is not None and math.isfinite(g.mean_high)]
+        least, most = 0.0, max([*highs, 0.1]) * 1.05
         ticks = [(value, f"{value:g}") for value in steps(0.0, most, 6)]
         name = "mean deduction, points per routine"
     else:
