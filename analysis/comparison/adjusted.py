@@ -135,8 +135,8 @@ def _drivers(sample: Sample, case: Case, found: Overlap | None, models: tuple[Mo
         said.append(found.summary)
     if question.adjust and "execution" in question.adjust:
         said.append(
-            "a published execution score holds the landing's own deduction, so adjusting for it takes part of the "
-            f'outcome away; "{BEFORE_LANDING}" gives it back'
+            "where the execution score holds the landing's own deduction, adjusting for it takes part of the outcome "
+            f'away; "{BEFORE_LANDING}" gives it back'
         )
     return tuple(said)
 
