@@ -78,17 +78,26 @@ def points(value: float | None, digits: int = 2) -> str:
     return signed(shown)
 
 
-def p_value(value: float | None) -> str:
-    """A p-value with its relation: "p = .034", "p < .001"; three decimals, never 0 and never a rounded 1."""
+def p_value(value: float | None, digits: int = 3, leading_zero: bool = False) -> str:
+    """A p-value with its relation: "p = .034", "p < .001"; two or three decimals, never 0 and never a rounded 1.
+
+    Below .01 there are three decimals, and where rounding would hide on which side of .05 the value lies, one more.
+
+    >>> p_value(0.0339), p_value(0.0339, 2), p_value(0.0339, 3, leading_zero=True), p_value(0.048, 2)
+    ('p = .034', 'p = .03', 'p = 0.034', 'p = .048')
+    """
     if value is None or math.isnan(value):
         return "p " + NOT_ESTIMATED
+    zero = "0" if leading_zero else ""
     if value < 0.001:
-        return "p < .001"
-    if value > 0.999:
-        return "p > .999" if value < 1 else "p = 1"
-    # Between .0495 and .0505 three decimals could hide the side of .05 on which the value lies.
-    digits = 4 if 0.0495 <= value <= 0.0505 else 3
-    return "p = " + fixed(value, digits).removeprefix("0")
+        return f"p < {zero}.001"
+    if value > 1 - 10**-digits:
+        return f"p > {zero}.{'9' * digits}" if value < 1 else "p = 1"
+    if digits < 3 and (value < 0.01 or 0.045 <= value <= 0.055):
+        digits = 3
+    if 0.0495 <= value <= 0.0505:
+        digits = 4
+    return "p = " + zero + fixed(value, digits).removeprefix("0")
 
 
 def count(x: int, n: int) -> str:
