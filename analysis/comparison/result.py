@@ -164,13 +164,17 @@ class Repeats:
 
 @dataclass(frozen=True)
 class Stratum:
-    """One meet (or round, or their combination): stuck and total of first and second technique."""
+    """One meet (or round, or their combination): stuck and total of first and second technique.
+
+    `difference` is first minus second within this stratum alone, None where one technique has no routine there.
+    """
 
     name: str
     x1: int
     n1: int
     x2: int
     n2: int
+    difference: Interval | None = None
 
 
 @dataclass(frozen=True)

@@ -15,6 +15,7 @@ from analysis.stats.budget import DEFAULT, Budget
 from analysis.stats.over_strata import standardised_over_strata
 from analysis.stats.result import Alternative, Interval
 from analysis.stats.strata import common_odds_ratio, mantel_haenszel_difference, zelen
+from analysis.stats.two_groups import difference_interval
 
 
 def make_strata(
@@ -36,7 +37,7 @@ def make_strata(
     if repeats:
         frame = _pair(sample.used(repeats="first"))
         basis = "the first routine of each athlete"
-    tables = _tables(frame)
+    tables = _tables(frame, question.level)
     if not tables:
         return _none(question, "no routine has a value for every stratum column")
     informative = [t for t in tables if t.n1 and t.n2]
@@ -105,21 +106,19 @@ def _pair(frame: pd.DataFrame) -> pd.DataFrame:
     return frame[frame["arm"].isin([0, 1]) & frame["stratum"].notna()]
 
 
-def _tables(frame: pd.DataFrame) -> tuple[Stratum, ...]:
+def _tables(frame: pd.DataFrame, level: float) -> tuple[Stratum, ...]:
+    """Count each stratum; its interval is the score one, as the pooled one's is, for sixty meets as for three."""
     tables = []
     for name in dict.fromkeys(frame["stratum"]):
         here = frame[frame["stratum"] == name]
         first = here["arm"] == 0
         stuck = here["stuck"].astype(bool)
-        tables.append(
-            Stratum(
-                str(name),
-                int((first & stuck).sum()),
-                int(first.sum()),
-                int((~first & stuck).sum()),
-                int((~first).sum()),
-            )
+        x1, n1, x2, n2 = (int(part.sum()) for part in (first & stuck, first, ~first & stuck, ~first))
+        known = n1 > 0 and n2 > 0
+        difference = (
+            difference_interval(x1, n1, x2, n2, method="miettinen-nurminen", level=level) if known else None
         )
+        tables.append(Stratum(str(name), x1, n1, x2, n2, difference))
     return tuple(tables)
 
 
