@@ -14,6 +14,7 @@ from typing import Any, Literal
 
 from scipy import stats
 
+from analysis.shown import Shown
 from analysis.stats.athletes import athlete_permutation
 from analysis.stats.effective import Spread, effective_sizes, shared_correlation, spreads
 from analysis.stats.proportions import wilson_limits
@@ -42,7 +43,7 @@ CONSTANT = "all routines of a technique lose the same, so the data cannot say ho
 
 
 @dataclass(frozen=True)
-class ClusteredGroup:
+class ClusteredGroup(Shown):
     """One technique's rate or mean with limits that count its athletes.
 
     Parameters

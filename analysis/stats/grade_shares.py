@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from scipy import stats
 
+from analysis.shown import Shown
 from analysis.stats.budget import Budget
 from analysis.stats.clustered import clustered_difference
 from analysis.stats.design_matrix import Floats, Ints
@@ -27,7 +28,7 @@ _ADDED = 1.0  # routines of the pooled grades in each group; tests/reference/ord
 
 
 @dataclass(frozen=True)
-class GradeShares:
+class GradeShares(Shown):
     """How a routine of the first technique lands against one of the second: three chances that add up to 1.
 
     `first_better` and `second_better` are the chances of landing at least one grade better, `tie` that of the same

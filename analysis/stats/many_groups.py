@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from analysis.shown import Shown
 from analysis.stats.budget import DEFAULT, Budget
 from analysis.stats.conditional import fisher
 from analysis.stats.contingency import table_tail
@@ -103,7 +104,7 @@ def _drawn(counts: Ints, draws: int, seed: int) -> Test:
 
 
 @dataclass(frozen=True)
-class AllPairs:
+class AllPairs(Shown):
     """Every pair of techniques in the caller's order, (0, 1), (0, 2), ..., (1, 2), ...
 
     `p_values` holds each pair's own exact p and `family_p_values` the family-wise one: rejecting all pairs with a

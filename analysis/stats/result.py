@@ -10,11 +10,12 @@ A value that cannot be estimated is NaN (or an infinity, where infinity is the a
 
 from __future__ import annotations
 
-import html
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, fields
 from typing import Any, Literal
+
+from analysis.shown import Shown, show_number
 
 Alternative = Literal["two-sided", "greater", "less"]
 ALTERNATIVES: tuple[Alternative, ...] = ("two-sided", "greater", "less")
@@ -41,19 +42,8 @@ def strict_json(value: Any) -> Any:
     return float(f"{number:.12g}") + 0.0  # no negative zero
 
 
-def show_number(value: float, digits: int = 4) -> str:
-    """A number for the terminal: four significant decimals, infinity and "not estimated" in words."""
-    if math.isnan(value):
-        return "not estimated"
-    if math.isinf(value):
-        return "infinity" if value > 0 else "minus infinity"
-    if value != 0 and abs(value) < 10**-digits:
-        return f"{value:.2e}"
-    return f"{value:.{digits}f}".replace("-", "\N{MINUS SIGN}")
-
-
-class _Shown:
-    """What the four results share: a dictionary, and a small table in a notebook."""
+class _Shown(Shown):
+    """What the four results share: a dictionary, equality, and a small table in a notebook."""
 
     def to_dict(self) -> dict[str, Any]:
         """Every field under its own name, as strict JSON values; empty remarks are left out."""
@@ -75,27 +65,11 @@ class _Shown:
     def __hash__(self) -> int:
         return hash(self._values())
 
-    def _repr_html_(self) -> str:
-        rows = "".join(
-            f'<tr><th scope="row" style="text-align:left">{html.escape(name.replace("_", " "))}</th>'
-            f"<td style='text-align:left'>{html.escape(_shown(value))}</td></tr>"
-            for name, value in self.to_dict().items()
-        )
-        return f"<table>{rows}</table>"
-
 
 def _nan_marked(value: Any) -> Any:
     if isinstance(value, tuple):
         return tuple(_nan_marked(item) for item in value)
     return "NaN" if isinstance(value, float) and math.isnan(value) else value
-
-
-def _shown(value: Any) -> str:
-    if isinstance(value, float):
-        return show_number(value)
-    if isinstance(value, list):
-        return "; ".join(_shown(item) for item in value)
-    return "not estimated" if value is None else str(value)
 
 
 def _percent(level: float) -> str:

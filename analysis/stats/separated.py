@@ -15,6 +15,7 @@ from scipy.linalg import null_space, solve_triangular
 from scipy.optimize import linprog
 from scipy.sparse import csr_matrix, hstack, identity
 
+from analysis.shown import Shown
 from analysis.stats.design_matrix import Design, Floats, Ints, independent_columns, read_design
 from analysis.stats.exact_counts import whole_numbers
 from analysis.stats.separation_proof import proven
@@ -23,7 +24,7 @@ _NOTHING = 1e-8  # in units of standardised columns
 
 
 @dataclass(frozen=True)
-class Separation:
+class Separation(Shown):
     """Whether, where and which way the outcomes are separated.
 
     Parameters

@@ -11,6 +11,7 @@ from typing import Any, Literal, NamedTuple
 import numpy as np
 from scipy import stats
 
+from analysis.shown import Shown
 from analysis.stats.budget import DEFAULT, Budget
 from analysis.stats.coherence import error_rate
 from analysis.stats.result import (
@@ -35,7 +36,7 @@ LIMITS = "t limits over athletes, two more athletes added at the ends of the sca
 
 
 @dataclass(frozen=True)
-class Within:
+class Within(Shown):
     """The comparison of athletes with themselves.
 
     Parameters
