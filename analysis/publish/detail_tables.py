@@ -4,22 +4,27 @@ from __future__ import annotations
 
 from analysis.comparison.result import Comparison, Doubt, Pairs, Repeats, Strata
 from analysis.publish import numbers
+from analysis.publish.contrast_table import contrast_table
+from analysis.publish.measure_tables import Measure, measure, measures_table
 from analysis.publish.model_tables import adjusted_tables, graded_tables
 from analysis.publish.parts_tables import parts_tables
 from analysis.publish.points_tables import deduction_tables
 from analysis.publish.selection_tables import priors_table, selection_tables
 from analysis.publish.tables import (
     Table,
-    contrast_header,
-    contrast_table,
     landings_table,
-    measure_line,
     rates_table,
     rows_table,
     sentence,
     table_of,
     who_table,
 )
+
+DIFFERENCE = {
+    "proportion": "Difference, percentage points",
+    "points": "Difference, points",
+    "probability": "Chance of the better landing, less one half",
+}
 
 
 def make_tables(comparison: Comparison) -> tuple[Table, ...]:
@@ -93,23 +98,22 @@ def strata_tables(strata: Strata, level: float, first: str, second: str) -> list
     )
     measures = []
     if strata.difference is not None:
-        measures.append(measure_line("Difference over strata", strata.difference, "proportion", ""))
+        measures.append(measure("Difference over strata", strata.difference, "proportion"))
     if strata.odds_ratio is not None:
         p = numbers.p_value(strata.odds_ratio.p_value)
-        measures.append(measure_line("Common odds ratio", strata.odds_ratio, "", p))
+        measures.append(measure("Common odds ratio", strata.odds_ratio, "", p))
     if strata.standardised is not None:
-        measures.append(measure_line("Standardised difference", strata.standardised, "proportion", ""))
+        measures.append(measure("Standardised difference", strata.standardised, "proportion"))
     if strata.homogeneity is not None:
         p = numbers.p_value(strata.homogeneity.p_value)
-        measures.append(("Same odds ratio in every stratum", "", "", p, strata.homogeneity.method))
+        measures.append(Measure("Same odds ratio in every stratum", p=p, method=strata.homogeneity.method))
     if not measures:
         return [counts] if lines else []
-    together = table_of(
+    together = measures_table(
         "strata_together",
         f"What each {by} says, taken together",
-        contrast_header(level),
+        level,
         measures,
-        (0, 4),
         (f"Routines: {strata.basis}.", strata.agreement, sentence(strata.why)),
     )
     return [counts, together]
@@ -134,7 +138,6 @@ def pairs_table(pairs: Pairs, unit: str, n: int) -> Table:
             numbers.p_value(value) if value is not None else "–" for value in (pair.p_value, pair.family_p)
         )
         lines.append((f"{pair.first} minus {pair.second}", *cells, p, family))
-    unit_words = {"proportion": "percentage points", "points": "points"}.get(unit, "probability")
     overall = (
         f"Overall: {numbers.p_with_method(pairs.overall)}."
         if pairs.overall is not None
@@ -145,7 +148,7 @@ def pairs_table(pairs: Pairs, unit: str, n: int) -> Table:
     return table_of(
         "pairs",
         "All pairs of techniques",
-        ("Pair", "n", f"Difference, {unit_words}", limits, "p", "Family-wise p"),
+        ("Pair", "n", DIFFERENCE[unit], limits, "p", "Family-wise p"),
         lines,
         notes=(overall, f"Family-wise control: {pairs.control}.", *whys),
     )
@@ -153,7 +156,7 @@ def pairs_table(pairs: Pairs, unit: str, n: int) -> Table:
 
 def doubt_table(doubt: Doubt, unit: str, level: float) -> Table:
     """The headline's difference under other choices."""
-    shown_as = {"proportion": "percentage points", "points": "points"}.get(unit, "probability")
+    shown_as = numbers.kind("difference", unit)
     lines = [
         (
             item.what,
@@ -169,12 +172,13 @@ def doubt_table(doubt: Doubt, unit: str, level: float) -> Table:
         between = numbers.limits(doubt.leave_out_low, doubt.leave_out_high, shown_as, doubt.leave_out_runs)
         note = (
             f"Leaving out one athlete at a time ({numbers.whole(doubt.leave_out_runs)} runs), the difference ranges "
-            f"from {between} {shown_as}; the claim changes in {numbers.whole(doubt.leave_out_claims)} of them."
+            f"from {between}{numbers.NOUNS.get(shown_as, '')}; the claim changes in "
+            f"{numbers.whole(doubt.leave_out_claims)} of them."
         )
     return table_of(
         "doubt",
         "The same difference under other choices",
-        ("Choice", "n", f"Difference, {shown_as}", f"{numbers.level(level)} limits", "Claim"),
+        ("Choice", "n", DIFFERENCE[unit], f"{numbers.level(level)} limits", "Claim"),
         lines,
         (0, 4),
         (note,),

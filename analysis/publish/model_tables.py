@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from dataclasses import replace
 
 from analysis.comparison.evidence import Adjusted, Graded, Model
 from analysis.publish import numbers
-from analysis.publish.tables import Table, measure_line, sentence, table_of
+from analysis.publish.measure_tables import UNITS, lettered, measure, measures_table, shared_unit
+from analysis.publish.tables import Table, sentence, table_of
 from analysis.stats.result import Fit
 
 READ = "read in this report"
@@ -21,7 +22,13 @@ def adjusted_tables(adjusted: Adjusted, level: float, unit: str) -> list[Table]:
 
 
 def _models(adjusted: Adjusted, level: float, unit: str) -> Table:
-    lines = [_line(model, unit) for model in adjusted.models]
+    units = [UNITS.get(numbers.kind(model.quantity, unit), "") for model in adjusted.models]
+    once, unit_note = shared_unit(units)
+    marks, compares = lettered([model.compares for model in adjusted.models], "Every line compares")
+    lines = [
+        _line(model, unit, "" if once else own, mark)
+        for model, own, mark in zip(adjusted.models, units, marks, strict=True)
+    ]
     whys: dict[str, list[str]] = {}
     for model in adjusted.models:
         if model.why:
@@ -30,30 +37,38 @@ def _models(adjusted: Adjusted, level: float, unit: str) -> Table:
         f"Adjusted for {', '.join(adjusted.columns)}" if adjusted.columns else "No column is adjusted for"
     )
     notes = [
-        f"{columns}; {numbers.whole(adjusted.rows)} routines. An odds ratio above 1 speaks for the first technique, "
-        "and it is further from 1 than the ratio of two rates.",
+        unit_note,
+        f"{columns}; {numbers.whole(adjusted.rows)} routines.",
+        "An odds ratio above 1 speaks for the first technique, and it is further from 1 than the ratio of two rates."
+        if any("odds ratio" in model.quantity for model in adjusted.models)
+        else "",
         sentence(adjusted.reason, "The line that is read"),
         sentence(adjusted.why, "Nothing is adjusted"),
         *(sentence(text) for text in adjusted.drivers),
         *(sentence(why, "; ".join(names)) for why, names in whys.items() if why != adjusted.why),
+        f"What a line compares. {compares}" if any(marks) else compares,
     ]
-    header = ("Model", "Compares", "Estimate", f"{numbers.level(level)} limits", "p", "n", "Claim")
-    return table_of("adjusted", "The same question by every model", header, lines, (0, 1, 6), notes)
+    header = ("Model", "Estimate", f"{numbers.level(level)} limits", "p", "n", "Claim", "Note")
+    if not any(marks):
+        header, lines = header[:-1], [line[:-1] for line in lines]
+    text_columns = [0, *range(5, len(header))]
+    return table_of("adjusted", "The same question by every model", header, lines, text_columns, notes)
 
 
-def _line(model: Model, unit: str) -> tuple[str, ...]:
+def _line(model: Model, unit: str, words: str, mark: str) -> tuple[str, ...]:
     shown_as = numbers.kind(model.quantity, unit)
-    words = {"points": ", points", "percentage points": ", percentage points"}.get(shown_as, "")
-    name = numbers.capital(model.name) + words + (f" ({READ})" if model.chosen else "")
+    name = (
+        numbers.capital(model.name) + (f", {words}" if words else "") + (f" ({READ})" if model.chosen else "")
+    )
     known = model.estimate is not None
     return (
         name,
-        model.compares,
         numbers.amount(model.estimate, shown_as, model.n) if known else numbers.NOT_ESTIMATED,
         numbers.limits(model.low, model.high, shown_as, model.n),
         "–" if model.p_value is None else numbers.p_value(model.p_value),
         numbers.whole(model.n),
         model.claim,
+        mark,
     )
 
 
@@ -62,8 +77,8 @@ def coefficients_table(key: str, title: str, fit: Fit, level: float) -> Table:
     lines = []
     columns = zip(fit.names, fit.coefficients, fit.intervals, fit.p_values, strict=True)
     for name, coefficient, (low, high), p in columns:
-        between = numbers.limits(low, high, "points", fit.n)
-        lines.append((numbers.capital(name), numbers.points(coefficient), between, numbers.p_value(p)))
+        between = numbers.limits(low, high, "plain", fit.n)
+        lines.append((numbers.capital(name), numbers.plain(coefficient), between, numbers.p_value(p)))
     notes = [
         f"Log odds ratios by {fit.method}; {numbers.whole(fit.n)} routines. Only the technique is asked about: the "
         "others are there to be held fixed, and theirs is no effect of their own.",
@@ -75,20 +90,9 @@ def coefficients_table(key: str, title: str, fit: Fit, level: float) -> Table:
 
 def graded_tables(graded: Graded, first: str, second: str, level: float) -> list[Table]:
     """The landing as an ordered outcome."""
-    lines: list[Sequence[str]] = []
-    for cut in graded.cuts:
-        lines.append(measure_line(f"“{cut.grade}” or better", cut.difference, "proportion", ""))
+    measures = [measure(f"“{cut.grade}” or better", cut.difference, "proportion") for cut in graded.cuts]
     notes = [f"Share of landings at least this good, {first} minus {second}.", sentence(graded.why)]
-    tables = [
-        table_of(
-            "cuts",
-            "Landings at least this good",
-            ("Landing", "Difference", f"{numbers.level(level)} limits", "p", "Method"),
-            lines,
-            (0, 4),
-            notes,
-        )
-    ]
+    tables = [measures_table("cuts", "Landings at least this good", level, measures, notes, "Landing")]
     if graded.fit is not None:
         checks = []
         if graded.check is not None:
@@ -97,7 +101,5 @@ def graded_tables(graded: Graded, first: str, second: str, level: float) -> list
             rank = numbers.p_with_method(graded.rank)
             checks.append(f"Exact rank test within strata ({graded.rank_basis}): {rank}.")
         made = coefficients_table("ordered", "Odds of a better landing", graded.fit, level)
-        tables.append(
-            Table(made.key, made.title, made.header, made.rows, made.numeric, (*made.notes, *checks))
-        )
+        tables.append(replace(made, notes=(*made.notes, *checks)))
     return tables

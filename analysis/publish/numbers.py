@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 import re
-from decimal import Decimal
 
 from analysis.publish.style import NumberStyle, current
 from analysis.reading import numbers as words
@@ -207,9 +206,7 @@ def interval_words(found: Interval | Effect, unit: str = "") -> str:
 
 def p_with_method(found: Test | Effect) -> str:
     """A p-value with its test and, for Monte Carlo, with its own error."""
-    drawn = (
-        f", {whole(found.draws)} draws, standard error {decimal(found.error, 4)}" if found.draws else ""
-    )
+    drawn = f", {whole(found.draws)} draws, standard error {decimal(found.error, 4)}" if found.draws else ""
     side = "" if found.alternative == "two-sided" else f", one-sided ({found.alternative})"
     return f"{p_words(found.p_value)}, {found.method}{side}{drawn}"
 
@@ -239,13 +236,3 @@ def machine(text: str, style: NumberStyle | None = None) -> str | None:
         return None
     sign, front, back = found.groups()
     return ("-" if sign else "") + front.replace(marks.group, "") + (f".{back}" if back else "")
-
-
-def tick(value: float) -> str:
-    """A round value under an axis, with as many decimals as it has.
-
-    >>> tick(0.25), tick(-40.0), tick(0.00002), tick(1000)
-    ('0.25', '−40', '0.00002', '1000')
-    """
-    shortest = Decimal(repr(round(float(value), 10))).normalize()
-    return current().written(words.decimal(value, max(0, -int(shortest.as_tuple().exponent))))

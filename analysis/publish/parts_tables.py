@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from analysis.comparison.evidence import PointsParts
 from analysis.publish import numbers
-from analysis.publish.tables import Table, contrast_header, measure_line, sentence, table_of
+from analysis.publish.measure_tables import Measure, measure, measures_table
+from analysis.publish.tables import Table, sentence, table_of
+from analysis.stats.two_part import TwoPart
 
 
 def parts_tables(found: Sequence[PointsParts], first: str, second: str, level: float) -> list[Table]:
@@ -20,42 +23,49 @@ def parts_tables(found: Sequence[PointsParts], first: str, second: str, level: f
 
 
 def _parts(found: Sequence[PointsParts], first: str, second: str, level: float) -> Table:
-    lines, notes = [], []
+    measures: list[Measure] = []
+    notes = []
     for part in found:
         made = part.parts
         if made is None:
             notes.append(sentence(part.why, f"{numbers.capital(part.falls)}"))
             continue
         often, much = made.how_often, made.how_much
-        lines.append(measure_line(f"Any deduction, {part.falls}: difference", often, "proportion", ""))
-        lines.append(measure_line(f"Mean when any, {part.falls}: difference", much, "points", ""))
-        lines.append(
-            measure_line(f"Mean of all routines, {part.falls}: difference", made.whole, "points", "")
-        )
+        measures += [
+            measure("Share with any deduction", often, "proportion", routines=part.falls),
+            measure("Mean when any", much, "points", routines=part.falls),
+            measure("Mean of all routines", made.whole, "points", routines=part.falls),
+        ]
         if part.standardised is not None:
-            name = f"The same for the same mix, {part.falls}: difference"
-            lines.append(measure_line(name, part.standardised, "points", ""))
-        shares = "; ".join(
-            f"{name} {numbers.of(x, n)} with a deduction, {numbers.points(amount)} points when any"
-            for name, (x, n), amount in zip((first, second), made.lost, made.amounts, strict=True)
-        )
-        notes.append(
-            f"{numbers.capital(part.falls)}: {shares}. Of the difference in means "
-            f"{numbers.points(made.from_how_often)} points come from how often, {numbers.points(made.from_how_much)} "
-            "from how much."
-        )
+            name = "Mean of all routines, for the same mix"
+            measures.append(measure(name, part.standardised, "points", routines=part.falls))
+        notes.append(_shares(part, made, (first, second)))
         notes += [sentence(text) for text in dict.fromkeys((much.why, made.why, part.why)) if text]
     notes.append(
         "First technique minus second. “When any” compares routines that lost something: other athletes on other days "
         "in each technique."
     )
-    return table_of(
+    return measures_table(
         "points_parts",
         "Points lost: how often, and how much when any",
-        contrast_header(level),
-        lines,
-        (0, 4),
+        level,
+        measures,
         notes,
+        "Difference in",
+    )
+
+
+def _shares(part: PointsParts, made: TwoPart, names: tuple[str, str]) -> str:
+    said = []
+    for name, (x, n), mean in zip(names, made.lost, made.amounts, strict=True):
+        when_any = "" if math.isnan(mean) else f", {numbers.points(mean)} points when any"
+        said.append(f"{name} {numbers.of(x, n)} with a deduction{when_any}")
+    words = f"{numbers.capital(part.falls)}: {'; '.join(said)}."
+    if math.isnan(made.from_how_often) or math.isnan(made.from_how_much):
+        return words
+    return (
+        f"{words} Of the difference in means {numbers.points(made.from_how_often)} points come from how often, "
+        f"{numbers.points(made.from_how_much)} from how much."
     )
 
 
@@ -69,28 +79,34 @@ def _trade(found: Sequence[PointsParts], first: str, level: float) -> Table:
         deal = part.trade
         if deal is None:
             continue
-        n = deal.n
         for name, interval in (
-            ("points saved on the landing", deal.saved),
-            ("net gain per routine", deal.net),
-            ("difficulty gain at which it is even", deal.break_even),
+            ("Saved on the landing", deal.saved),
+            ("Net gain", deal.net),
+            ("Difficulty gain at which it is even", deal.break_even),
         ):
-            confidence = numbers.percent(deal.confidence, 100) if name.startswith("net") else ""
             lines.append(
                 (
-                    f"{numbers.capital(part.falls)}: {name}, points",
+                    name,
+                    part.falls,
                     numbers.points(interval.estimate),
-                    numbers.limits(interval.low, interval.high, "points", n),
-                    confidence,
+                    numbers.limits(interval.low, interval.high, "points", deal.n),
+                    numbers.amount(deal.confidence, "percent", 100) if interval is deal.net else "",
                 )
             )
         notes.append(sentence(deal.why, part.falls))
     gain = next(part.trade.gain for part in found if part.trade is not None)
-    header = ("Per routine", "Estimate", f"{numbers.level(level)} limits", "Confidence that it pays")
+    header = (
+        "Points per routine",
+        "Routines",
+        "Estimate",
+        f"{numbers.level(level)} limits",
+        "Confidence that it pays, %",
+    )
     return table_of(
         "trade",
         f"Difficulty value against the landing: {numbers.points(gain)} points more for {first}",
         header,
         lines,
-        notes=notes,
+        (0, 1),
+        notes,
     )

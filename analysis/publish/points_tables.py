@@ -6,7 +6,8 @@ from collections.abc import Sequence
 
 from analysis.comparison.result import Comparison, PointsContrast
 from analysis.publish import numbers
-from analysis.publish.tables import Table, contrast_header, measure_line, sentence, table_of
+from analysis.publish.measure_tables import Measure, measure, measures_table
+from analysis.publish.tables import Table, sentence, table_of
 
 MOST_VALUES = 30
 """More distinct deductions than this are left to the picture and to rows_used.csv."""
@@ -45,23 +46,23 @@ def _points_table(contrasts: Sequence[PointsContrast]) -> Table:
 
 
 def _points_contrast_table(comparison: Comparison) -> Table:
-    lines: list[tuple[str, ...]] = []
+    measures: list[Measure] = []
     notes: list[str] = []
     for contrast in comparison.deductions:
+        falls = contrast.falls
         if contrast.effect is None:
-            lines.append((f"Mean difference, points, {contrast.falls}", numbers.NOT_ESTIMATED, "", "", ""))
-            notes.append(sentence(contrast.effect_why, contrast.falls))
+            measures.append(Measure("Mean difference", numbers.NOT_ESTIMATED, routines=falls))
+            notes.append(sentence(contrast.effect_why, falls))
         if contrast.clustered is not None:
-            p = numbers.p_value(contrast.clustered_test.p_value) if contrast.clustered_test else "–"
-            line = measure_line("Mean difference", contrast.clustered, "points", p)
-            test = f"; p: {contrast.clustered_test.method}" if contrast.clustered_test else ""
-            lines.append((f"{line[0]}, {contrast.falls}, athletes as units", *line[1:4], line[4] + test))
+            test = contrast.clustered_test
+            p = numbers.p_value(test.p_value) if test else "–"
+            name, by = "Mean difference, athletes as units", test.method if test else ""
+            measures.append(measure(name, contrast.clustered, "points", p, by, falls))
         for name, found, unit in (("Mean difference", contrast.effect, "points"), ("", contrast.rank, "")):
             if found is not None:
-                line = measure_line(
-                    name or numbers.capital(found.quantity), found, unit, numbers.p_value(found.p_value)
-                )
-                lines.append((f"{line[0]}, {contrast.falls}", *line[1:]))
+                p = numbers.p_value(found.p_value)
+                name = name or numbers.capital(found.quantity)
+                measures.append(measure(name, found, unit, p, routines=falls))
                 notes.append(sentence(found.why, found.method))
     head = comparison.headline
     counted = [
@@ -70,15 +71,14 @@ def _points_contrast_table(comparison: Comparison) -> Table:
         if contrast.effect is not None
     ]
     notes[:0] = [
-        f"{head.first} minus {head.second}: below zero means that {head.first} loses fewer points.",
+        f"{numbers.capital(head.first)} minus {head.second}: below zero means that {head.first} loses fewer points.",
         f"Routines: {', '.join(counted)}." if counted else "",
     ]
-    return table_of(
+    return measures_table(
         "points_contrast",
         "Points lost on the landing, compared",
-        contrast_header(comparison.question.level),
-        lines,
-        (0, 4),
+        comparison.question.level,
+        measures,
         list(dict.fromkeys(notes)),
     )
 

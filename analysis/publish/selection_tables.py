@@ -41,14 +41,16 @@ def _balance(selection: Selection, first: str, second: str) -> Table:
         "0.25 unbalanced in groups of hundreds; in groups of this size a column without any bearing on the choice "
         "differs by the amount in the last column on average.",
         *selection.notes,
-        *(sentence(text) for text in dict.fromkeys(line.why for line in whole if line.why)),
+        *dict.fromkeys(
+            sentence(line.why, f"{line.column} {line.value}".rstrip()) for line in whole if line.why
+        ),
     ]
     header = ("What is known", first, second, "Standardised difference", "By chance alone")
     return table_of("balance", "Who does which technique", header, lines, notes=notes)
 
 
 def _balance_line(line: BalanceLine) -> tuple[str, ...]:
-    name = f"{line.column}: {line.value}" if line.value else line.column
+    name = _named(line)
     if line.kind == "all values":
         cells = ("", "")
         name += ", all values together"
@@ -56,16 +58,18 @@ def _balance_line(line: BalanceLine) -> tuple[str, ...]:
         cells = tuple(numbers.of(x, n) for x, n in line.counts)  # type: ignore[assignment]
     else:
         cells = tuple(  # type: ignore[assignment]
-            f"{numbers.points(mean)} (sd {numbers.points(sd)})"
-            if not math.isnan(sd)
-            else numbers.points(mean)
+            f"{numbers.plain(mean)} (sd {numbers.plain(sd)})" if not math.isnan(sd) else numbers.plain(mean)
             for mean, sd in ((line.first, line.sd_first), (line.second, line.sd_second))
         )
         name += ", mean"
     lost = sum(line.missing)
     if lost:
         name += f" ({numbers.whole(lost)} missing)"
-    return (numbers.capital(name), *cells, numbers.points(line.difference), numbers.points(line.by_chance))
+    return (numbers.capital(name), *cells, numbers.plain(line.difference), numbers.plain(line.by_chance))
+
+
+def _named(line: BalanceLine) -> str:
+    return f"{line.column}: {line.value}" if line.value else line.column
 
 
 def _tipping(selection: Selection) -> Table:
@@ -80,7 +84,7 @@ def _tipping(selection: Selection) -> Table:
         sentence(selection.e_value_why, "E-value") if selection.e_value is None else "",
     ]
     header = (
-        "Share of routines with the advantage",
+        "Share of routines with the advantage, first and second technique",
         f"Worth it takes for the estimate, {unit}",
         f"Worth it takes for the nearer limit, {unit}",
     )
@@ -89,7 +93,7 @@ def _tipping(selection: Selection) -> Table:
 
 
 def _tipping_line(line: Tipping) -> tuple[str, ...]:
-    shares = f"{100 * line.share_first:.0f} % with the first technique, {100 * line.share_second:.0f} % with the second"
+    shares = f"{numbers.level(line.share_first)} and {numbers.level(line.share_second)}"
     cells = []
     for worth, possible in ((line.advantage, line.possible), (line.advantage_limit, line.possible_limit)):
         if math.isnan(worth):
@@ -97,7 +101,7 @@ def _tipping_line(line: Tipping) -> tuple[str, ...]:
         elif not possible:
             cells.append("none is large enough")
         elif line.kind == "stuck":
-            cells.append(numbers.words.percentage_points(worth))
+            cells.append(numbers.percentage_points(worth, 0))
         else:
             cells.append(numbers.points(worth))
     return (shares, *cells)
@@ -123,7 +127,7 @@ def priors_table(priors: Priors, level: float, n: int) -> Table:
                 numbers.capital(posterior.prior),
                 numbers.amount(found.estimate, "percentage points", n),
                 numbers.limits(found.low, found.high, "percentage points", n),
-                numbers.percent(posterior.first_higher, 100).removesuffix("\N{NO-BREAK SPACE}%"),
+                numbers.amount(posterior.first_higher, "percent", 100),
             )
         )
     if priors.logistic is not None:
@@ -133,7 +137,7 @@ def priors_table(priors: Priors, level: float, n: int) -> Table:
                 numbers.capital(f"{weak.prior}, for the same mix of the plan's columns"),
                 numbers.amount(found.estimate, "percentage points", n),
                 numbers.limits(found.low, found.high, "percentage points", n),
-                numbers.percent(weak.first_higher, 100).removesuffix("\N{NO-BREAK SPACE}%"),
+                numbers.amount(weak.first_higher, "percent", 100),
             )
         )
     notes = [

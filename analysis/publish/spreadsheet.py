@@ -12,7 +12,8 @@ from openpyxl.cell import WriteOnlyCell
 from openpyxl.styles import Alignment, Border, Font, Side
 from openpyxl.utils import get_column_letter
 
-from analysis.publish.numbers import plain_number
+from analysis.publish.numbers import machine, plain_number
+from analysis.publish.style import NumberStyle
 from analysis.publish.tables import Table
 from analysis.study.archive import settle
 
@@ -20,10 +21,10 @@ HOSTILE = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 """A cell of text that starts so could be run as a formula; in csv it gets an apostrophe in front."""
 
 
-def csv_text(lines: Iterable[Sequence[str]]) -> bytes:
+def csv_text(lines: Iterable[Sequence[str]], separator: str = ",") -> bytes:
     """Lines as csv that spreadsheets read as UTF-8 (with its mark at the start)."""
     out = io.StringIO()
-    csv.writer(out, lineterminator="\r\n").writerows(lines)
+    csv.writer(out, delimiter=separator, lineterminator="\r\n").writerows(lines)
     return out.getvalue().encode("utf-8-sig")
 
 
@@ -42,15 +43,19 @@ def guarded(text: str) -> str:
 
 
 def csv_table(table: Table) -> bytes:
-    """One table; a plain number in a numeric column is written with a plain minus, so that it can be read."""
+    """One table; a plain number in a numeric column is written without thousands marks and with a plain minus.
+
+    Numbers have decimal points and cells are separated by commas, unless the table's style asks for decimal commas.
+    """
+    comma = table.style.csv_comma
     lines = [[guarded(name) for name in table.header]]
     for row in table.rows:
         cells = []
         for cell, numeric in zip(row, table.numeric, strict=True):
-            number = plain_number(cell) if numeric else None
-            cells.append(f"{number[0]:.{number[1]}f}" if number else guarded(cell))
+            number = machine(cell, table.style) if numeric else None
+            cells.append(guarded(cell) if number is None else number.replace(".", "," if comma else "."))
         lines.append(cells)
-    return csv_text(lines)
+    return csv_text(lines, ";" if comma else ",")
 
 
 def workbook(tables: Sequence[Table]) -> bytes:
@@ -77,7 +82,10 @@ def workbook(tables: Sequence[Table]) -> bytes:
         )
         for row in table.rows:
             sheet.append(
-                [_cell(sheet, cell, numeric) for cell, numeric in zip(row, table.numeric, strict=True)]
+                [
+                    _cell(sheet, cell, numeric, table.style)
+                    for cell, numeric in zip(row, table.numeric, strict=True)
+                ]
             )
         sheet.append([])
         for note in table.notes:
@@ -101,13 +109,15 @@ def _text(
     return cell
 
 
-def _cell(sheet: object, words: str, numeric: bool) -> WriteOnlyCell:
-    number = plain_number(words) if numeric else None
+def _cell(sheet: object, words: str, numeric: bool, style: NumberStyle) -> WriteOnlyCell:
+    number = plain_number(words, style) if numeric else None
     if number is None:
         return _text(sheet, words, right=numeric)
     value, digits = number
     cell = WriteOnlyCell(sheet, value=int(value) if digits == 0 else value)
-    cell.number_format = "0" if digits == 0 else "0." + "0" * digits
+    # The spreadsheet puts in the marks of its own language; whether there are any is told by the format.
+    whole = "" if words.startswith(style.decimal) else "#,##0" if style.marks.group in words else "0"
+    cell.number_format = whole + ("." + "0" * digits if digits else "")
     return cell
 
 

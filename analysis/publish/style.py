@@ -91,7 +91,9 @@ class NumberStyle:
             if isinstance(value, bool) or value not in range(least, most + 1):
                 raise ValueError(f"{name} is {value!r}; it is a whole number from {least} to {most}")
         for name in ("p_leading_zero", "percent_space", "plain_csv"):
-            if getattr(self, name) not in ((None, True, False) if name == "p_leading_zero" else (True, False)):
+            if getattr(self, name) not in (
+                (None, True, False) if name == "p_leading_zero" else (True, False)
+            ):
                 raise ValueError(f"{name} is {getattr(self, name)!r}; it is true or false")
 
     @property
@@ -116,7 +118,9 @@ class NumberStyle:
 
     def written(self, english: str) -> str:
         """A number in English marks, without thousands marks, in the marks of this style."""
-        return english.replace(".", self.decimal).replace(f"{SPACE}%", f"{SPACE}%" if self.percent_space else "%")
+        return english.replace(".", self.decimal).replace(
+            f"{SPACE}%", f"{SPACE}%" if self.percent_space else "%"
+        )
 
     def whole(self, number: int) -> str:
         """A whole number with its thousands marks."""
@@ -138,11 +142,11 @@ def current() -> NumberStyle:
 
 @contextmanager
 def using(style: NumberStyle) -> Iterator[NumberStyle]:
-    """Write every number in `style` until the block ends.
+    r"""Write every number in `style` until the block ends.
 
     >>> with using(NumberStyle("fr")):
     ...     current().whole(-1234)
-    '-1\\u202f234'
+    '-1\u202f234'
     >>> current().language
     'en'
     """

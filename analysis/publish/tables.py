@@ -6,23 +6,31 @@ one number. Only the sections that the comparison has are made.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import pandas as pd
 
-from analysis.comparison.result import Comparison, Group
+from analysis.comparison.result import Comparison
 from analysis.publish import numbers
-from analysis.stats.result import Effect, Interval, Test
+from analysis.publish.style import ENGLISH, NumberStyle, current
 
 MOST_LINES = 40
 """A table of who did what with more lines than this names meets only, or else rounds only."""
+MOST_TOLD_APART = 4
+"""Athletes with so many routines or more share a line."""
+
+
+Align = Literal["left", "right", "decimal"]
 
 
 @dataclass(frozen=True)
 class Table:
-    """One table: `rows` are printed cells, the first of each is the row's name; `numeric` columns align right."""
+    """One table: `rows` are printed cells, the first of each is the row's name; `numeric` columns align right.
+
+    `style` is the number style that the cells were written in; whoever renders the table needs no other.
+    """
 
     key: str
     title: str
@@ -30,6 +38,28 @@ class Table:
     rows: tuple[tuple[str, ...], ...]
     numeric: tuple[bool, ...]
     notes: tuple[str, ...] = ()
+    style: NumberStyle = ENGLISH
+
+    @property
+    def align(self) -> tuple[Align, ...]:
+        """How each column stands: text left, numbers right, and at the decimal mark where a number has one."""
+        return tuple(self._align(place) for place in range(len(self.header)))
+
+    def _align(self, column: int) -> Align:
+        if not self.numeric[column]:
+            return "left"
+        return "decimal" if any(self.halves(row[column])[1] for row in self.rows) else "right"
+
+    def halves(self, cell: str) -> tuple[str, str]:
+        """Split a number before its decimal mark: ("−0", ".36"); anything else is (cell, "").
+
+        A p-value that is only bounded, "< .001", is split as well, so that it lines up with the others.
+        """
+        number = cell.removeprefix("< ").removeprefix("> ")
+        if self.style.decimal not in number or numbers.machine(number, self.style) is None:
+            return cell, ""
+        place = cell.index(self.style.decimal)
+        return cell[:place], cell[place:]
 
 
 def table_of(
@@ -51,6 +81,7 @@ def table_of(
         tuple(tuple(row) for row in rows),
         numeric,
         tuple(note for note in notes if note),
+        current(),
     )
 
 
@@ -119,16 +150,27 @@ def who_table(comparison: Comparison) -> Table:
     per = [used[used["technique"] == name] for name in names]
     routines = [numbers.whole(len(frame)) for frame in (*per, used)]
     athletes = [numbers.whole(frame["athlete"].nunique()) for frame in (*per, used)]
-    returning = [numbers.whole(int((frame["athlete"].value_counts() > 1).sum())) for frame in (*per, used)]
-    lines += [
-        ("All routines", *routines),
-        ("Athletes", *athletes),
-        ("Athletes with more than one routine", *returning),
-    ]
-    note = "Routines that the headline counts. An athlete who shows two techniques is counted under each."
+    lines += [("All routines", *routines), ("Athletes", *athletes), *_athletes_by_routines([*per, used])]
+    note = (
+        "Routines that the headline counts, and athletes by how many of these they showed: an athlete who shows two "
+        "techniques is counted under each, and under “All” with the routines of both."
+    )
     return table_of(
         "who_did_what", "Routines and athletes by technique", (by, *names, "All"), lines, notes=(note,)
     )
+
+
+def _athletes_by_routines(frames: Sequence[pd.DataFrame]) -> list[tuple[str, ...]]:
+    """How many athletes have one routine, two, three, and more than that, in each frame."""
+    shown = [frame["athlete"].value_counts() for frame in frames]
+    most = max((int(counts.max()) for counts in shown if len(counts)), default=0)
+    lines = []
+    for many in range(1, min(most, MOST_TOLD_APART) + 1):
+        last = many == MOST_TOLD_APART and most > many
+        name = f"Athletes with {many}{' or more' if last else ''} {'routine' if many == 1 else 'routines'}"
+        cells = [int(((counts >= many) if last else (counts == many)).sum()) for counts in shown]
+        lines.append((name, *map(numbers.whole, cells)))
+    return lines
 
 
 def _text(value: object) -> str:
@@ -164,7 +206,7 @@ def rates_table(comparison: Comparison) -> Table:
     notes = [f"Limits: {methods}." if methods else ""]
     if smaller:
         counted = ", ".join(
-            f"{g.name} {numbers.words.decimal(g.effective_n, 1 if g.n < 100 else 0)} instead of {g.n}"
+            f"{g.name} {numbers.decimal(g.effective_n, 1 if g.n < 100 else 0)} instead of {g.n}"
             for g in smaller
         )
         notes.append(
@@ -181,104 +223,6 @@ def _rate(x: int, n: int) -> str:
     if n == 0:
         return numbers.NOT_ESTIMATED
     return numbers.amount(x / n, "percent", n)
-
-
-def measure_line(name: str, found: Interval | Effect, unit: str, p: str) -> tuple[str, ...]:
-    """One line of a table of measures: name with unit, estimate, limits, p, method."""
-    shown_as = numbers.kind(found.quantity, unit)
-    unit_words = {
-        "points": ", points",
-        "percentage points": ", percentage points",
-        "percent": ", %",
-    }.get(shown_as, "")
-    return (
-        f"{name}{unit_words}",
-        numbers.amount(found.estimate, shown_as, found.n),
-        numbers.limits(found.low, found.high, shown_as, found.n),
-        p,
-        _method(found),
-    )
-
-
-def _method(found: Interval | Effect) -> str:
-    if isinstance(found, Interval):
-        return found.method
-    same = found.interval_method in ("", found.method)
-    return found.method if same else f"{found.interval_method}; p: {found.method}"
-
-
-def contrast_header(level: float) -> tuple[str, ...]:
-    """Header of every table of measures."""
-    return ("Measure", "Estimate", f"{numbers.level(level)} limits", "p", "Method")
-
-
-def contrast_table(comparison: Comparison) -> Table:
-    """The planned contrast: the headline's difference and test first, other measures and tests below."""
-    head, beside, level = comparison.headline, comparison.beside, comparison.question.level
-    p = numbers.p_value(head.test.p_value) if head.test else "–"
-    test = head.test.method if head.test else ""
-    lines: list[tuple[str, ...]] = []
-    if head.interval is not None:
-        name, estimate, limits, _, method = measure_line(
-            numbers.capital(head.interval.quantity), head.interval, head.unit, p
-        )
-        lines.append((f"{name} (headline)", estimate, limits, p, f"{method}; p: {test}" if test else method))
-    else:
-        lines.append(("Difference (headline)", numbers.NOT_ESTIMATED, numbers.NOT_ESTIMATED, p, test))
-    lines += [measure_line(numbers.capital(item.quantity), item, head.unit, "") for item in beside.intervals]
-    lines += [
-        (item.method, "", "", numbers.p_value(item.p_value), f"test of no difference{_side(item)}")
-        for item in beside.tests
-    ]
-    if head.test is not None and not math.isnan(head.test.mid_p):
-        lines.insert(
-            1, ("Mid-p of the headline's test", "", "", numbers.p_value(head.test.mid_p), head.test.method)
-        )
-    counts = {group.name: _counted(comparison, group) for group in comparison.groups}
-    notes = [
-        f"First technique: {head.first} ({counts[head.first]}). Second: {head.second} ({counts[head.second]}). "
-        "Differences are first minus second, ratios first over second.",
-        "One-sided question: the interval's other limit is the edge of the scale."
-        if comparison.question.sides != "two"
-        else "",
-        sentence(head.interval_why, "No interval") if head.interval is None else "",
-        sentence(head.p_why, "No p-value") if head.test is None else "",
-        head.disagreement,
-        f"The smallest p-value that this design could reach: {numbers.p_value(head.test.smallest)}."
-        if head.test is not None and head.test.smallest is not None
-        else "",
-        _remarks([head.interval, head.test, *beside.intervals, *beside.tests]),
-        f"Lines below the headline: {beside.note[:1].lower()}{beside.note[1:]}" if beside.note else "",
-    ]
-    return table_of(
-        "contrast",
-        numbers.capital(f"{head.first} against {head.second}"),
-        contrast_header(level),
-        lines,
-        (0, 4),
-        notes,
-    )
-
-
-def _counted(comparison: Comparison, group: Group) -> str:
-    if comparison.question.outcome == "deduction":
-        return f"{numbers.whole(group.n)} routines"
-    return f"{best_words(comparison).lower()} {numbers.of(group.x, group.n)}"
-
-
-def _side(test: Test) -> str:
-    return "" if test.alternative == "two-sided" else f", one-sided ({test.alternative})"
-
-
-def _remarks(found: Sequence[Interval | Test | None]) -> str:
-    """What the results themselves say about a value that is missing, approximate or drawn."""
-    said = [sentence(item.why, item.method) for item in found if item is not None and item.why]
-    said += [
-        f"{item.method}: {numbers.whole(item.draws)} random draws, standard error of p {numbers.points(item.error)}."
-        for item in found
-        if isinstance(item, Test) and item.draws
-    ]
-    return " ".join(dict.fromkeys(said))
 
 
 def landings_table(comparison: Comparison) -> Table | None:
