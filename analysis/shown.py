@@ -61,22 +61,27 @@ def panel(found: Mapping[str, Any], caption: str = "") -> str:
 
 
 def grid(
-    header: Sequence[str], rows: Iterable[Sequence[Any]], caption: str = "", numeric: Sequence[bool] = ()
+    header: Sequence[str],
+    rows: Iterable[Sequence[Any]],
+    caption: str = "",
+    numeric: Sequence[bool] = (),
+    most: int | None = MOST_LINES,
 ) -> str:
-    """Rows of cells under a header, the first cell of each its name; long tables are cut and say so."""
+    """Rows of cells under a header, the first cell of each its name; after `most` rows it is cut and says so."""
     rows = [tuple(row) for row in rows]
+    cut = len(rows) if most is None else most
     side = ["text-align:right" if right else _LEFT for right in numeric] or [_LEFT] * len(header)
     head = "".join(
         f'<th scope="col" style="{style}">{html.escape(name)}</th>'
         for name, style in zip(header, side, strict=True)
     )
     body = ""
-    for row in rows[:MOST_LINES]:
+    for row in rows[:cut]:
         cells = [f'<td style="{style}">{_html(cell)}</td>' for cell, style in zip(row, side, strict=True)]
         cells[0] = f'<th scope="row" style="{side[0]}">{_html(row[0])}</th>'
         body += f"<tr>{''.join(cells)}</tr>"
-    if len(rows) > MOST_LINES:
-        body += f'<tr><td colspan="{len(header)}" style="{_LEFT}">{_more(len(rows))}</td></tr>'
+    if len(rows) > cut:
+        body += f'<tr><td colspan="{len(header)}" style="{_LEFT}">{_more(len(rows) - cut)}</td></tr>'
     return f"<table>{_caption(caption)}<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
 
 
@@ -96,7 +101,7 @@ def text_lines(found: Mapping[str, Any], indent: str = "") -> list[str]:
             lines.append(f"{indent}{name}:")
             lines += [f"{indent}  {_one_line(row)}" for row in value[:MOST_LINES]]
             if len(value) > MOST_LINES:
-                lines.append(f"{indent}  {_more(len(value))}")
+                lines.append(f"{indent}  {_more(len(value) - MOST_LINES)}")
         else:
             lines.append(f"{indent}{name}: {_text(value)}")
     return lines
@@ -150,7 +155,7 @@ def _text(value: Any) -> str:
         return " by ".join(str(size) for size in value.shape) + " cells"
     if isinstance(value, (list, tuple)):
         parts = [f"({_text(item)})" if isinstance(item, (list, tuple)) else _text(item) for item in value]
-        more = [_more(len(parts))] if len(parts) > MOST_LINES else []
+        more = [_more(len(parts) - MOST_LINES)] if len(parts) > MOST_LINES else []
         lines = any(not isinstance(item, (str, int, float, list, tuple, type(None))) for item in value)
         return ("\n" if lines else "; ").join(parts[:MOST_LINES] + more)
     if _by_fields(value):
@@ -167,7 +172,7 @@ def _nan(value: Any) -> bool:
 
 
 def _more(count: int) -> str:
-    return f"… and {count - MOST_LINES} more"
+    return f"… and {count} more"
 
 
 def _caption(text: str) -> str:

@@ -6,6 +6,7 @@ import json
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
+from analysis.shown import Shown
 from analysis.stats.agreement import LimitsOfAgreement, PrevalenceEffect
 from analysis.stats.result import Interval, strict_json
 from analysis.study.coders import Pairing, Who
@@ -17,7 +18,7 @@ Drawn = Literal["at random", "by first code"]
 
 
 @dataclass(frozen=True)
-class PairAgreement:
+class PairAgreement(Shown):
     """Two coders on one variable.
 
     Parameters
@@ -55,7 +56,7 @@ class PairAgreement:
 
 
 @dataclass(frozen=True)
-class VariableAgreement:
+class VariableAgreement(Shown):
     """All coders on one variable.
 
     Parameters
@@ -83,7 +84,7 @@ class VariableAgreement:
 
 
 @dataclass(frozen=True)
-class Disagreement:
+class Disagreement(Shown):
     """One routine on which codes differ, or which one coder saw and another didn't.
 
     `codes` has each coder's code, "" where there is none. `apart` is the largest distance: grades for a landing, points
@@ -195,6 +196,13 @@ class Agreement:
 
     def __str__(self) -> str:
         return self.methods
+
+    __repr__ = __str__
+
+    def _repr_html_(self) -> str:
+        from analysis.comparison.display import agreement_html
+
+        return agreement_html(self)
 
 
 def _flat(item: Any) -> dict[str, Any]:

@@ -63,6 +63,14 @@ class Counts:
             "reading": self.reading,
         }
 
+    def __str__(self) -> str:
+        return f"{self.reading}\n{self.difference}"
+
+    def _repr_html_(self) -> str:
+        from analysis.comparison.display import counts_html
+
+        return counts_html(self)
+
 
 def compare_counts(
     x1: int, n1: int, x2: int, n2: int, level: float = 0.95, budget: Budget = DEFAULT

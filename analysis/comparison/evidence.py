@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from analysis.reading.claim import Claim
+from analysis.shown import Shown
 from analysis.stats.balance import Balance
 from analysis.stats.grade_shares import GradeShares
 from analysis.stats.overlap import Overlap
@@ -18,7 +19,7 @@ from analysis.stats.two_part import TwoPart
 
 
 @dataclass(frozen=True)
-class Model:
+class Model(Shown):
     """One way to answer the question, as a line of the table in which all of them stand side by side.
 
     `low`, `high` and `p_value` are None where `why` says so; an odds ratio may be infinite. `chosen` marks the one
@@ -43,7 +44,7 @@ class Model:
 
 
 @dataclass(frozen=True)
-class Adjusted:
+class Adjusted(Shown):
     """The contrast for the same mix of the columns in `columns`, beside every other model, or why not.
 
     `chosen` is the key of the model that is read, "" for none, with the rule's `reason` and the facts that drove
@@ -66,7 +67,7 @@ class Adjusted:
 
 
 @dataclass(frozen=True)
-class Selection:
+class Selection(Shown):
     """Who does which technique, and how strong a hidden advantage would have to be to explain the difference."""
 
     balance: Balance | None
@@ -77,7 +78,7 @@ class Selection:
 
 
 @dataclass(frozen=True)
-class Cut:
+class Cut(Shown):
     """Share of landings at least as good as one category, first technique minus second."""
 
     grade: str
@@ -85,7 +86,7 @@ class Cut:
 
 
 @dataclass(frozen=True)
-class Graded:
+class Graded(Shown):
     """The landing as an ordered outcome: all categories at once, the check of the model, and each cut."""
 
     fit: Fit | None
@@ -99,7 +100,7 @@ class Graded:
 
 
 @dataclass(frozen=True)
-class PointsParts:
+class PointsParts(Shown):
     """Points lost: how often, how much when any, for the same mix, and what a difference in difficulty does."""
 
     falls: Literal["with falls", "without falls"]
@@ -111,7 +112,7 @@ class PointsParts:
 
 
 @dataclass(frozen=True)
-class Priors:
+class Priors(Shown):
     """What a reader with an earlier belief would conclude; never the headline."""
 
     given: tuple[float, float]

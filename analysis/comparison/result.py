@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from analysis.comparison.evidence import Adjusted, Graded, PointsParts, Priors, Selection
 from analysis.reading.claim import Claim
+from analysis.shown import Shown
 from analysis.stats.result import Effect, Fit, Interval, Test, strict_json
 
 if TYPE_CHECKING:
@@ -23,7 +24,7 @@ Outcome = Literal["stuck", "deduction", "landing grade"]
 
 
 @dataclass(frozen=True)
-class Question:
+class Question(Shown):
     """What the plan asked, after it was matched to the sheet."""
 
     title: str
@@ -45,7 +46,7 @@ class Question:
 
 
 @dataclass(frozen=True)
-class Reason:
+class Reason(Shown):
     """Why rows were set aside, and how many."""
 
     reason: str
@@ -53,7 +54,7 @@ class Reason:
 
 
 @dataclass(frozen=True)
-class Rows:
+class Rows(Shown):
     """Where every row of the sheet went: read = used + set_aside, always."""
 
     read: int
@@ -65,7 +66,7 @@ class Rows:
 
 
 @dataclass(frozen=True)
-class Group:
+class Group(Shown):
     """One technique: x of n routines had the outcome (stuck, no deduction, or the best grade).
 
     `low` and `high` are the limits of the rate x / n at the headline's level; with repeats they use `effective_n`.
@@ -88,7 +89,7 @@ class Group:
 
 
 @dataclass(frozen=True)
-class Headline:
+class Headline(Shown):
     """The planned contrast: first technique minus second.
 
     `unit` is "proportion", "points" or "probability". `interval` is None with `interval_why` when it can't be
@@ -111,7 +112,7 @@ class Headline:
 
 
 @dataclass(frozen=True)
-class Beside:
+class Beside(Shown):
     """The same contrast by other measures and tests, printed beside the headline and never instead of it."""
 
     intervals: tuple[Interval, ...]
@@ -120,7 +121,7 @@ class Beside:
 
 
 @dataclass(frozen=True)
-class PointsSummary:
+class PointsSummary(Shown):
     """Points lost on the landing by one technique. `counts` lists (points, routines) in rising order."""
 
     name: str
@@ -134,7 +135,7 @@ class PointsSummary:
 
 
 @dataclass(frozen=True)
-class PointsContrast:
+class PointsContrast(Shown):
     """Deductions of all compared techniques with or without falls; `effect` is mean first minus mean second.
 
     `clustered` is the interval that counts athletes rather than routines, given when athletes come back.
@@ -150,7 +151,7 @@ class PointsContrast:
 
 
 @dataclass(frozen=True)
-class Repeats:
+class Repeats(Shown):
     """Who comes back: counts over the compared techniques before the plan's choice is applied."""
 
     athletes: int
@@ -163,7 +164,7 @@ class Repeats:
 
 
 @dataclass(frozen=True)
-class Stratum:
+class Stratum(Shown):
     """One meet (or round, or their combination): stuck and total of first and second technique.
 
     `difference` is first minus second within this stratum alone, None where one technique has no routine there.
@@ -178,7 +179,7 @@ class Stratum:
 
 
 @dataclass(frozen=True)
-class Strata:
+class Strata(Shown):
     """The contrast within strata. `basis` says which routines are in it.
 
     `agreement` is the sentence that sets it beside the headline, and `changes` is True where the sign or the
@@ -198,7 +199,7 @@ class Strata:
 
 
 @dataclass(frozen=True)
-class Pair:
+class Pair(Shown):
     """One pair of techniques: its interval at 1 - alpha / pairs, its own p and the family-wise p."""
 
     first: str
@@ -210,7 +211,7 @@ class Pair:
 
 
 @dataclass(frozen=True)
-class Pairs:
+class Pairs(Shown):
     """Three or more techniques: an overall test and every pair with family-wise control."""
 
     overall: Test | None
@@ -220,7 +221,7 @@ class Pairs:
 
 
 @dataclass(frozen=True)
-class Alternative:
+class Alternative(Shown):
     """The headline's difference under one other choice (a definition, a selection, an athlete left out)."""
 
     what: str
@@ -232,7 +233,7 @@ class Alternative:
 
 
 @dataclass(frozen=True)
-class Doubt:
+class Doubt(Shown):
     """How the headline holds up: other choices side by side, and the range when each athlete is left out."""
 
     alternatives: tuple[Alternative, ...]
@@ -243,7 +244,7 @@ class Doubt:
 
 
 @dataclass(frozen=True)
-class GradeCount:
+class GradeCount(Shown):
     """How often one technique landed in one category, in the codebook's order (best first)."""
 
     technique: str
@@ -252,7 +253,7 @@ class GradeCount:
 
 
 @dataclass(frozen=True)
-class Reading:
+class Reading(Shown):
     """Words: one sentence for the headline, further sentences, what the sample can't say, and the cautions."""
 
     headline: str
@@ -262,7 +263,7 @@ class Reading:
 
 
 @dataclass(frozen=True)
-class Source:
+class Source(Shown):
     """What the numbers were made from: enough to make them again."""
 
     sheet: str
@@ -366,6 +367,13 @@ class Comparison:
     def __str__(self) -> str:
         counts = "; ".join(f"{group.name}: {group.x} of {group.n}" for group in self.groups)
         return f"{self.question.title}\n{counts}\n{self.reading.headline}"
+
+    __repr__ = __str__
+
+    def _repr_html_(self) -> str:
+        from analysis.comparison.display import comparison_html
+
+        return comparison_html(self)
 
 
 def _plain(value: Any) -> Any:

@@ -14,6 +14,7 @@ from analysis.comparison.headline import arms_of, make_groups, make_headline
 from analysis.comparison.result import Group, Headline, Question
 from analysis.comparison.run import question_of
 from analysis.comparison.sample import Sample, draw_sample
+from analysis.shown import Shown
 from analysis.stats.agreement import difference_with_miscoding
 from analysis.stats.budget import DEFAULT, Budget, Progress, no_progress
 from analysis.stats.result import Interval, strict_json
@@ -29,7 +30,7 @@ SCHEMA = "landing-outcomes/under-coders/1"
 
 
 @dataclass(frozen=True)
-class Under:
+class Under(Shown):
     """The contrast under one coder's codes, or under the agreed ones; `headline` is None with a reason in `why`."""
 
     coder: str
@@ -92,6 +93,20 @@ class UnderCoders:
     def to_json(self) -> str:
         """Return `to_dict` as text."""
         return json.dumps(self.to_dict(), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+    def __str__(self) -> str:
+        lines = [self.question.title]
+        for item in self.runs:
+            claim = item.why if item.headline is None else item.headline.claim
+            lines.append(f"{item.coder}, {item.scope}: {claim}")
+        return "\n".join([*lines, *self.notes])
+
+    __repr__ = __str__
+
+    def _repr_html_(self) -> str:
+        from analysis.comparison.display import under_coders_html
+
+        return under_coders_html(self)
 
 
 def compare_under_coders(
