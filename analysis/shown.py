@@ -11,6 +11,9 @@ from typing import Any
 MOST_LINES = 12
 """Longer lists are cut in a notebook and in a terminal, and say how much is left out; the result itself holds all."""
 
+LONG = 60
+"""A list of texts with more letters than that is shown one below the other."""
+
 _LEFT = "text-align:left;vertical-align:top"
 
 
@@ -103,7 +106,11 @@ def text_lines(found: Mapping[str, Any], indent: str = "") -> list[str]:
             if len(value) > MOST_LINES:
                 lines.append(f"{indent}  {_more(len(value) - MOST_LINES)}")
         else:
-            lines.append(f"{indent}{name}: {_text(value)}")
+            said = _text(value).split("\n")
+            if len(said) == 1:
+                lines.append(f"{indent}{name}: {said[0]}")
+            else:
+                lines += [f"{indent}{name}:", *(f"{indent}  {line}" for line in said)]
     return lines
 
 
@@ -156,7 +163,10 @@ def _text(value: Any) -> str:
     if isinstance(value, (list, tuple)):
         parts = [f"({_text(item)})" if isinstance(item, (list, tuple)) else _text(item) for item in value]
         more = [_more(len(parts) - MOST_LINES)] if len(parts) > MOST_LINES else []
-        lines = any(not isinstance(item, (str, int, float, list, tuple, type(None))) for item in value)
+        short = (int, float, list, tuple, type(None))
+        lines = any(
+            len(item) > LONG if isinstance(item, str) else not isinstance(item, short) for item in value
+        )
         return ("\n" if lines else "; ").join(parts[:MOST_LINES] + more)
     if _by_fields(value):
         return _one_line(value)

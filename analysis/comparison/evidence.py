@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from analysis.reading.claim import Claim
-from analysis.shown import Shown
+from analysis.shown import Shown, show_number
 from analysis.stats.balance import Balance
 from analysis.stats.grade_shares import GradeShares
 from analysis.stats.overlap import Overlap
@@ -41,6 +41,14 @@ class Model(Shown):
     claim: Claim
     chosen: bool
     why: str
+
+    def __str__(self) -> str:
+        if self.estimate is None:
+            return f"{self.name}: {self.why}"
+        low, high = ("not estimated" if end is None else show_number(end, 2) for end in (self.low, self.high))
+        p = "" if self.p_value is None else f", p = {show_number(self.p_value)}"
+        read = " (the one that is read)" if self.chosen else ""
+        return f"{self.name}: {show_number(self.estimate, 2)}, {low} to {high}{p}, {self.n} routines{read}"
 
 
 @dataclass(frozen=True)
@@ -83,6 +91,9 @@ class Cut(Shown):
 
     grade: str
     difference: Interval
+
+    def __str__(self) -> str:
+        return f"{self.grade} or better: {self.difference}"
 
 
 @dataclass(frozen=True)
