@@ -91,14 +91,28 @@ def clinic_question(outcome: str, names: Sequence[str]) -> str:
     """Return the question as one would ask it aloud; of more than three techniques it names the first two.
 
     >>> clinic_question("stuck", ["piked double back", "tucked double back"])
-    'Piked double back or tucked double back: which is stuck more often?'
+    'Piked double back or tucked double back: which sticks more?'
     """
     told = list(names if len(names) <= LISTED else names[:2])
     asked = say("clinic", "or", before=", ".join(told[:-1]), last=told[-1])
     return _capital(say("clinic", f"ask_{_UNITS[outcome]}", names=asked))
 
 
+def limit_words(outcome: str, value: float) -> str:
+    """Return one limit as it stands at the end of a bar.
+
+    >>> limit_words("stuck", -0.135), limit_words("deduction", 0.1), limit_words("landing grade", 0.31)
+    ('14 fewer', '1 tenth more', '81')
+    """
+    unit = _UNITS[outcome]
+    if unit == "pairs":
+        return _in_every_100(value + 0.5)
+    shown = _AMOUNTS[unit](abs(value))
+    return say("clinic", f"{unit}_{'less' if value < 0 else 'more'}_end", a=shown, unit_a=_unit(unit, shown))
+
+
 _UNITS = {"stuck": "sticks", "deduction": "tenths", "landing grade": "pairs"}
+_LEAST = {"sticks": "1", "tenths": "0.1"}
 _CLAIMS = {"first higher": "higher", "first lower": "lower", "about the same": "same", "not shown": "open"}
 
 
@@ -194,7 +208,7 @@ def _sure(
 
 def _between(unit: str, low: float | None, high: float | None) -> str:
     """From a limit to a limit, in numbers without a sign: "from 14 fewer to 36 more sticks"."""
-    amount = _number_of_tenths if unit == "tenths" else _in_every_100
+    amount = _AMOUNTS[unit]
 
     def told(key: str, a: float, b: float) -> str:
         slots = {"a": amount(abs(a)), "b": amount(abs(b))}
@@ -202,10 +216,12 @@ def _between(unit: str, low: float | None, high: float | None) -> str:
         return say("clinic", f"{unit}_{key}", **slots, **names)
 
     if low is None or high is None:
-        if low is not None:
-            return told("at_least_more" if low > 0 else "upwards", low, low)
-        assert high is not None
-        return told("at_least_fewer" if high < 0 else "up_to", high, high)
+        only, side = (low or 0.0, "more") if high is None else (high, "fewer")
+        if not (only > 0 if side == "more" else only < 0):
+            return told("upwards" if side == "more" else "up_to", only, only)
+        # "At least under 1 more" would be no English.
+        slight = amount(abs(only)) == say("clinic", "under", number=_LEAST[unit])
+        return told(f"{'slightly' if slight else 'at_least'}_{side}", only, only)
     if low < 0 < high:
         return told("across", low, high)
     side = "fewer" if high <= 0 and low < 0 else "more"
@@ -223,7 +239,7 @@ def _in_every_100(share: float) -> str:
     """A share as a whole number of a hundred; what is not none and not all is never told as that."""
     shown = numbers.fixed(share, 0, 2)
     if shown == "0" and share > 0:
-        return say("clinic", "under", number=1)
+        return say("clinic", "under", number=_LEAST["sticks"])
     if shown == "100" and share < 1:
         return say("clinic", "over", number=99)
     return shown
@@ -232,7 +248,10 @@ def _in_every_100(share: float) -> str:
 def _number_of_tenths(points: float) -> str:
     """Points in tenths, with the digits that the tables show: 0.17 points are 1.7 tenths."""
     shown = numbers.fixed(points, 1, 1).removesuffix(".0")
-    return say("clinic", "under", number="0.1") if shown == "0" and points > 0 else shown
+    return say("clinic", "under", number=_LEAST["tenths"]) if shown == "0" and points > 0 else shown
+
+
+_AMOUNTS = {"sticks": _in_every_100, "tenths": _number_of_tenths}
 
 
 def _tenths(points: float) -> str:
@@ -242,10 +261,9 @@ def _tenths(points: float) -> str:
 
 def _pairs(low: float | None, high: float | None) -> str:
     """How many of a hundred pairs, one routine of each."""
-    if low is None or high is None:
-        if low is not None:
-            return say("clinic", "pairs_at_least", a=_in_every_100(low + 0.5))
-        assert high is not None
+    if high is None:
+        return say("clinic", "pairs_at_least", a=_in_every_100((low or 0.0) + 0.5))
+    if low is None:
         return say("clinic", "pairs_at_most", a=_in_every_100(high + 0.5))
     a, b = _in_every_100(low + 0.5), _in_every_100(high + 0.5)
     return say("clinic", "pairs_near", a=a) if a == b else say("clinic", "pairs_across", a=a, b=b)
