@@ -16,6 +16,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Any, Literal
 
+from analysis.shown import Shown, grid, paragraphs
 from analysis.study.problem import InputProblem, Problem
 from analysis.study.text import Names, suggestion
 from analysis.study.toml_file import read_toml
@@ -50,7 +51,7 @@ _TABLES_WITH_A_SPACE = {"start_order": "start order", "other_faults": "other fau
 
 
 @dataclass(frozen=True)
-class Grade:
+class Grade(Shown):
     """One landing category. `deductions` are the points (thousandths) that the feet's part may cost."""
 
     name: str
@@ -64,7 +65,7 @@ class Grade:
 
 
 @dataclass(frozen=True)
-class Technique:
+class Technique(Shown):
     """One technique with its definition and its other spellings."""
 
     name: str
@@ -75,7 +76,7 @@ class Technique:
 
 
 @dataclass(frozen=True)
-class Variable:
+class Variable(Shown):
     """The operational definition of one column: what is coded, what is not, and which headers name it."""
 
     name: str
@@ -86,7 +87,7 @@ class Variable:
 
 
 @dataclass(frozen=True)
-class Rule:
+class Rule(Shown):
     """Points (thousandths) that one rule allows. `status` says whether anybody has looked the value up."""
 
     name: str
@@ -96,7 +97,7 @@ class Rule:
 
 
 @dataclass(frozen=True)
-class PointRules:
+class PointRules(Shown):
     """What a landing costs under one edition of the rules.
 
     `stuck_bonus` has no points where there is no bonus; `cap_of_steps` none where steps are limited by
@@ -215,6 +216,26 @@ class Codebook:
 
     def __str__(self) -> str:
         return f"{self.name}, {self.edition} ({self.discipline}). {self.note}"
+
+    __repr__ = __str__
+
+    def _repr_html_(self) -> str:
+        """What a coder needs: the landings with their points, and the techniques."""
+        grades = [
+            (item.name, item.definition, "yes" if item.stuck else "no", _points_words(item.deductions))
+            for item in self.grades
+        ]
+        techniques = [(item.name, item.definition, ", ".join(item.aliases)) for item in self.techniques]
+        return (
+            paragraphs(str(self))
+            + grid(("landing, best first", "definition", "stuck", "points"), grades, most=None)
+            + grid(("technique", "definition", "also written"), techniques, most=None)
+        )
+
+
+def _points_words(points: tuple[int, ...]) -> str:
+    """Thousandths as points, smallest first."""
+    return ", ".join(f"{value / 1000:g}" for value in sorted(points))
 
 
 def built_in_codebooks() -> tuple[str, ...]:

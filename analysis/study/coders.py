@@ -10,6 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from analysis.shown import Shown
 from analysis.study.cells import person
 from analysis.study.joining import Joining
 from analysis.study.problem import InputProblem, Problem
@@ -25,7 +26,7 @@ _NOT_CODED = "it has no codes yet"
 
 
 @dataclass(frozen=True)
-class Routine:
+class Routine(Shown):
     """One routine that stands in at least two sheets.
 
     Parameters
@@ -50,7 +51,7 @@ class Routine:
 
 
 @dataclass(frozen=True)
-class Unpaired:
+class Unpaired(Shown):
     """A row that was paired with no other, and why.
 
     `kind` is "absent" where no other sheet has codes for the routine, "not coded" where no sheet has, "coded elsewhere"
@@ -65,7 +66,7 @@ class Unpaired:
 
 
 @dataclass(frozen=True, eq=False)
-class Pairing:
+class Pairing(Shown):
     """Two or more sheets, routine by routine.
 
     `names` says which sheet is which, `coders` who coded it (the sheet's name where it doesn't say), and `who` whether
@@ -94,6 +95,11 @@ class Pairing:
                 values = [None if v is None else spelled.setdefault(key(str(v)), str(v)) for v in values]
             found.append(values)
         return tuple(found)
+
+    def __str__(self) -> str:
+        return f"{', '.join(self.coders)}: {len(self.routines)} routines paired, {len(self.unpaired)} rows not paired"
+
+    __repr__ = __str__
 
 
 def pair(*sheets: Sheet) -> Pairing:

@@ -10,6 +10,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from analysis.shown import Shown
 from analysis.study import cells as read
 from analysis.study.codebook import NOT_SEEN
 from analysis.study.coders import Pairing, Routine
@@ -46,7 +47,7 @@ _NEEDED = ("variable", "first code", "second code", "agreed", "first row", "seco
 
 
 @dataclass(frozen=True)
-class Decision:
+class Decision(Shown):
     """One disagreement, and what became of it.
 
     Parameters

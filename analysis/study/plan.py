@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
 
+from analysis.shown import Shown
 from analysis.study.codebook import built_in_codebooks
 from analysis.study.problem import InputProblem, Problem
 from analysis.study.text import key, suggestion
@@ -26,7 +27,7 @@ REPEATS = ("first", "cluster", "all")
 
 
 @dataclass(frozen=True)
-class Plan:
+class Plan(Shown):
     """A plan as read. `sheet` and `codebook` are resolved from the plan's folder (a built-in
     codebook keeps its bare name); names are as the plan wrote them.
 

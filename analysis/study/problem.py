@@ -10,6 +10,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
+from analysis.shown import Shown
+
 
 def _place(file: str, row: int | None, column: str | None) -> str:
     where = [file] if file else []
@@ -21,7 +23,7 @@ def _place(file: str, row: int | None, column: str | None) -> str:
 
 
 @dataclass(frozen=True)
-class Problem:
+class Problem(Shown):
     """One thing that is wrong, and what to do.
 
     Parameters
@@ -68,7 +70,7 @@ class Problem:
 
 
 @dataclass(frozen=True)
-class Repair:
+class Repair(Shown):
     """One change that the reader made, as a careful person would without asking.
 
     `row` is None where the change concerns a whole column or file. `before` is the cell as it stands in the file.

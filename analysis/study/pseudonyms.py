@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from analysis.shown import Shown
 from analysis.study.cells import person
 from analysis.study.codebook import NUMERIC
 from analysis.study.people import looks_like_names
@@ -36,7 +37,7 @@ _NUMBER = re.compile(r"-?[0-9]+(\.[0-9]+)?")
 
 
 @dataclass(frozen=True)
-class Pseudonyms:
+class Pseudonyms(Shown):
     """A sheet written with codes for names. `problems` are cells that still hold a part of a name."""
 
     sheet: Path

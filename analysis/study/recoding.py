@@ -16,6 +16,7 @@ from pathlib import Path
 from random import Random
 from typing import Any
 
+from analysis.shown import Shown
 from analysis.study.cells import person
 from analysis.study.checks import check
 from analysis.study.codebook import NOT_SEEN
@@ -36,7 +37,7 @@ _ALIKE = "can't be told apart from another by label, round, apparatus, start ord
 
 
 @dataclass(frozen=True)
-class Drawn:
+class Drawn(Shown):
     """One routine of the draw: its row in the first sheet, its label there, and what it was drawn for."""
 
     first_row: int
@@ -45,7 +46,7 @@ class Drawn:
 
 
 @dataclass(frozen=True)
-class Draw:
+class Draw(Shown):
     """The routines to code again, in the order in which they are coded again.
 
     `eligible` routines could be drawn, `left_out` says how many could not and why; `absent` are techniques and
@@ -60,7 +61,7 @@ class Draw:
 
 
 @dataclass(frozen=True)
-class Recoding:
+class Recoding(Shown):
     """A draw and the files that were written: row i + 2 of the workbook's page Routines is routine i of the draw."""
 
     sheet: Path
@@ -94,6 +95,8 @@ class Recoding:
         if self.draw.absent:
             text += f"; no room for {', '.join(self.draw.absent)}"
         return text
+
+    __repr__ = __str__
 
 
 def recode(sheet: Sheet, out: str | Path, routines: int, seed: int) -> Recoding:

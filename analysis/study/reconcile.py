@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from analysis.shown import Shown
 from analysis.study.cells import person
 from analysis.study.codebook import NOT_SEEN, NUMERIC, VARIABLES
 from analysis.study.coders import Pairing, Routine, Unpaired, pair
@@ -27,7 +28,7 @@ AGREEMENT = "agreement"
 
 
 @dataclass(frozen=True, eq=False)
-class Reconciled:
+class Reconciled(Shown):
     """An agreed sheet with its history.
 
     `sheet` holds the first coder's rows in their order, double-coded ones with the agreed codes, then the rows that
@@ -52,6 +53,12 @@ class Reconciled:
     def unsigned(self) -> tuple[Decision, ...]:
         """The decisions that don't say who took them."""
         return tuple(item for item in self.decisions if item.agreed is not None and not item.by)
+
+    def __str__(self) -> str:
+        made = f"{len(self.double)} of {len(self.sheet.rows)} routines coded by both"
+        return f"{made}, {len(self.decisions)} disagreements, {len(self.open)} of them open"
+
+    __repr__ = __str__
 
 
 def reconcile(sheet_a: Sheet, sheet_b: Sheet, decisions: str | Path | None = None) -> Reconciled:

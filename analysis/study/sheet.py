@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from analysis.shown import grid
 from analysis.study import cells as read
 from analysis.study.codebook import NUMERIC, VARIABLES, Codebook, read_codebook
 from analysis.study.dates import dates
@@ -109,6 +110,20 @@ class Sheet:
     def __str__(self) -> str:
         counts = f"{len(self.repairs)} repairs, {len(self.problems)} problems"
         return f"{self.path.name}: {len(self.rows)} routines, {counts}"
+
+    __repr__ = __str__
+
+    def _repr_html_(self) -> str:
+        """The first rows as they were understood, then the problems."""
+        first = self.rows.head(5).astype(object)
+        cells = first.where(first.notna(), "").itertuples()
+        faults = [
+            (item.row or "", item.column or "", item.value or "", item.problem, item.remedy)
+            for item in self.problems
+        ]
+        told = grid(("row", "column", "value", "problem", "remedy"), faults, "Problems") if faults else ""
+        title = f"{self}. The first rows as understood; points and scores in thousandths"
+        return grid(("row", *map(str, self.rows.columns)), cells, title) + told
 
 
 def read_sheet(
