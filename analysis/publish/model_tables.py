@@ -48,7 +48,15 @@ def _models(adjusted: Adjusted, level: float, unit: str) -> Table:
         *(sentence(why, "; ".join(names)) for why, names in whys.items() if why != adjusted.why),
         f"What a line compares. {compares}" if any(marks) else compares,
     ]
-    header = ("Model", "Estimate", f"{numbers.level(level)} limits", "p", "n", "Claim", "Note")
+    header: tuple[str, ...] = (
+        "Model",
+        "Estimate",
+        f"{numbers.level(level)} limits",
+        "p",
+        "n",
+        "Claim",
+        "Note",
+    )
     if not any(marks):
         header, lines = header[:-1], [line[:-1] for line in lines]
     text_columns = [0, *range(5, len(header))]
