@@ -42,7 +42,7 @@ GAP = 2.5
 MOST_LINES = 50
 """A table with more lines of print than this, notes included, is set to break over pages."""
 HEADS = (13, 9, 1)
-"""A header of numbers is broken into lines of so many letters, of fewer on a short line; one of texts, of twice that."""
+"""A header of numbers is broken into lines of so many letters, fewer on a short line; one of texts, of twice that."""
 LEAST_TEXT = 20
 """Letters that a wrapped text should have on a line before headers are broken further."""
 
@@ -93,7 +93,7 @@ _FLOATING = r"""% Needs the packages {needs}; made from the report's own cells.
 \begin{{table}}[htbp]
   \centering{size}{setup}
   {caption}
-  {label}
+  {label}\par\smallskip
   \begin{{tabular}}{{{columns}}}
     \toprule
 {head}
@@ -108,7 +108,7 @@ _LONG = r"""% Needs the packages {needs}; made from the report's own cells.
 \begingroup
   {size}{setup}
   \begin{{longtable}}{{{columns}}}
-    {caption}{label}\\
+    {caption}{label}\\[3pt]
     \toprule
 {head}
     \midrule
@@ -143,7 +143,8 @@ def _marks(table: Table) -> str:
     marks = table.style.marks
     return (
         f"\\sisetup{{output-decimal-marker={{{marks.decimal}}},group-separator={{{latex(marks.group)}}},"
-        f"group-digits=integer,group-minimum-digits={marks.group_from},table-text-alignment=right}}"
+        f"group-digits=integer,group-minimum-digits={marks.group_from},"
+        "table-text-alignment=right,table-number-alignment=right}"
     )
 
 
