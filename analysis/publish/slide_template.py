@@ -48,7 +48,7 @@ def blank_deck() -> Any:
     first, second, *others = deck.slide_layouts
     for layout in others:
         deck.slide_layouts.remove(layout)
-    title = _holder(2, "Title", 'type="title"', TITLE_TOP, TITLE_HEIGHT, "Title", 'anchor="b"')
+    title = _holder(2, "Title", 'type="title"', TITLE_TOP, TITLE_HEIGHT, "Title")
     words = _holder(3, "Words", 'type="body" idx="1"', TOP, BOTTOM - TOP, "Words")
     _fill(master, [_band(), title, words])
     styles = master.element.find(qn("p:txStyles"))

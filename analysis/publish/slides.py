@@ -14,24 +14,24 @@ from analysis.comparison.result import Comparison
 from analysis.publish.canvas import ACCENT, INK, Ruler, tidy
 from analysis.publish.clinic import HEADS, Kit, Shown, fitted
 from analysis.publish.methods import methods_paragraphs
+from analysis.publish.sizes import Size
 from analysis.publish.slide_template import (
     BOTTOM,
     INSIDE,
     LANGUAGE,
     MARGIN,
     PICTURE,
-    TITLE_HEIGHT,
-    TOP,
+    TITLE_TOP,
     WORDS,
     blank_deck,
 )
-from analysis.publish.sizes import Size
 from analysis.reading.sentences import say
 from analysis.study.archive import settle
 
 LARGEST, SMALLEST = 28, 20
 """Type sizes of the words; below 20 points the back of a gym can't read."""
-PICTURE_LEAST = 130
+PICTURE_LEAST = 190
+GENEROUS = 0.93
 SPACE = 7.0
 """Space between two paragraphs, in points."""
 
@@ -112,21 +112,21 @@ class _Deck:
     def add(self, title: str, picture: Shown | None, said: Sequence[Said], notes: Sequence[str]) -> None:
         """Add a slide: its title, its picture, its words, and what the speaker has in the notes."""
         slide = self.deck.slides.add_slide(self.words_only if picture is None else self.with_picture)
-        words = next(s for s in slide.placeholders if s.placeholder_format.idx == WORDS)
-        size, needed = _fit(said, BOTTOM - TOP - (0 if picture is None else PICTURE_LEAST))
-        heading = _title_size(title)
+        heading, height = _title(title)
         _write(slide.shapes.title, [("", title)], heading, bold=True)
-        if picture is None:
-            _place(words, TOP, BOTTOM - TOP)
-        else:
-            room = BOTTOM - TOP - needed - 10
-            _put(slide, picture, room)
-            _place(words, BOTTOM - needed, needed)
+        _place(slide.shapes.title, TITLE_TOP, height)
+        top = TITLE_TOP + height + 12
+        size, needed = _fit(said, BOTTOM - top - (0 if picture is None else PICTURE_LEAST))
+        words = next(s for s in slide.placeholders if s.placeholder_format.idx == WORDS)
         _write(words, said, size)
+        if picture is None:
+            _place(words, top, BOTTOM - top)
+        else:
+            _put(slide, picture, top, BOTTOM - needed - 12 - top)
+            _place(words, BOTTOM - needed, needed)
         frame = slide.notes_slide.notes_text_frame
         assert frame is not None
         frame.text = "\n".join(tidy(line) for line in notes if line)
-        _speak(slide.notes_slide.element)
 
     def save(self) -> bytes:
         """Return the deck's bytes."""
@@ -149,23 +149,23 @@ def _fit(said: Sequence[Said], room: float) -> tuple[int, float]:
 
 
 def _height(said: Sequence[Said], size: int) -> float:
-    """Height of paragraphs in this type; the ruler's font is wider than the deck's, so this is on the safe side."""
-    ruler = Ruler(Size("words", INSIDE, None, size, size, 72))
-    lines = sum(len(ruler.wrap(_line(one), INSIDE - 4, most=999)) for one in said)
-    return 1.2 * size * lines + SPACE * len(said) + 4
+    """Height of paragraphs in this type."""
+    lines = sum(_lines(f"{label}: {words}" if label else words, size) for label, words in said)
+    return 1.2 * size * lines + SPACE * (len(said) - 1) + 4
 
 
-def _line(said: Said) -> str:
-    label, words = said
-    return f"{label}: {words}" if label else words
+def _lines(words: str, size: int, bold: bool = False) -> int:
+    """How many lines a text takes; the ruler's font is a tenth wider than the deck's, most of which is given back."""
+    ruler = Ruler(Size("deck", INSIDE, None, GENEROUS * size, 1.0, 72))
+    return len(ruler.wrap(words, INSIDE, bold=bold, most=999))
 
 
-def _title_size(title: str) -> int:
-    for size in (32, 30, 28, 26, 24, 22, 20):
-        lines = Ruler(Size("title", INSIDE, None, size, size, 72)).wrap(title, INSIDE - 4, bold=True, most=99)
-        if len(lines) * 1.2 * size <= TITLE_HEIGHT:
-            break
-    return size
+def _title(title: str) -> tuple[int, float]:
+    """Type and height of a title: one line if that can be large, else two, else as many as it takes."""
+    one = next((size for size in (32, 30, 28) if _lines(title, size, True) == 1), None)
+    two = next((size for size in (28, 26, 24, 22) if _lines(title, size, True) <= 2), None)
+    size = one or two or SMALLEST
+    return size, 1.2 * size * _lines(title, size, True) + 2
 
 
 def _write(shape: Any, said: Sequence[Said], size: int, bold: bool = False) -> None:
@@ -188,7 +188,7 @@ def _place(shape: Any, top: float, height: float) -> None:
     shape.left, shape.top, shape.width, shape.height = Pt(MARGIN), Pt(top), Pt(INSIDE), Pt(height)
 
 
-def _put(slide: Slide, picture: Shown, room: float) -> None:
+def _put(slide: Slide, picture: Shown, top: float, room: float) -> None:
     """Draw a picture for the room above the words and put it into the layout's place, described in words."""
     size = Size("deck", INSIDE, room, 22.0, 12.0, 200)
     canvas = fitted(picture.plan, size)
@@ -196,7 +196,7 @@ def _put(slide: Slide, picture: Shown, room: float) -> None:
     holder: Any = next(s for s in slide.placeholders if s.placeholder_format.idx == PICTURE)
     placed = holder.insert_picture(io.BytesIO(content))
     placed.crop_left = placed.crop_right = placed.crop_top = placed.crop_bottom = 0
-    _place(placed, TOP, room)
+    _place(placed, top, room)
     named = placed._element.nvPicPr.cNvPr
     named.set("name", f"Picture: {picture.name}")
     named.set("descr", tidy(picture.alt))
