@@ -7,16 +7,24 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
-from analysis.comparison.result import Comparison, PointsContrast
+from analysis.comparison.result import Comparison
+from analysis.publish import numbers
 from analysis.publish.canvas import ACCENT, FAINT, SOFT, Canvas, Ruler, tidy
-from analysis.publish.charts import deductions_plan
 from analysis.publish.gap import Gap, gap_plan
 from analysis.publish.layout import Layout, Plan
+from analysis.publish.lost import Lost, lost_plan
 from analysis.publish.methods import markdown
 from analysis.publish.pictogram import pictogram, pictogram_plan
 from analysis.publish.sizes import SMALL, Size
 from analysis.reading.claim import claim_of
-from analysis.reading.clinic import LISTED, Seen, clinic_question, clinic_sentences, limit_words
+from analysis.reading.clinic import (
+    LISTED,
+    Seen,
+    average_words,
+    clinic_question,
+    clinic_sentences,
+    limit_words,
+)
 from analysis.reading.sentences import cautions, say
 
 LONGEST = 44
@@ -34,9 +42,10 @@ class Shown:
 
 @dataclass(frozen=True)
 class Kit:
-    """What the room gets. `sentences` are what we saw, how sure, what it doesn't say; `points` come with falls and without.
+    """What the room gets: `sentences` are what we saw, how sure, what it doesn't say.
 
-    `sure` and `lost` are None where there is nothing to draw.
+    `points` are (label, sentence) about points lost, with falls and without. `sure` and `lost` are None where there
+    is nothing to draw.
     """
 
     question: str
@@ -57,8 +66,7 @@ def clinic_kit(comparison: Comparison) -> Kit:
     best = comparison.grade_names[0] if outcome == "landing grade" and comparison.grade_names else "stuck"
     seen = [Seen(name, g.x, g.n, g.mean) for name, g in zip(names, comparison.groups, strict=True)]
     limits = None if head.interval is None else (head.interval.low, head.interval.high)
-    each = say("clinic", "mark_each")
-    drawn = pictogram(comparison, names, best, each)
+    drawn = pictogram(comparison, names, best)
     sentences = clinic_sentences(outcome, seen, limits, head.claim, comparison.question.sides, best)
     band = comparison.question.matters is not None
     return Kit(
@@ -66,7 +74,7 @@ def clinic_kit(comparison: Comparison) -> Kit:
         sentences=sentences,
         reading_the_bar=say("clinic", "read_bar") + (" " + say("clinic", "read_band") if band else ""),
         points=_points(comparison, names),
-        routines=Shown("routines", drawn.alt, partial(pictogram_plan, drawn, each)),
+        routines=Shown("routines", drawn.alt, partial(pictogram_plan, drawn)),
         sure=_sure(comparison, names, sentences[1]),
         lost=_lost(comparison, names),
         caution=say("clinic", "caution"),
@@ -143,17 +151,22 @@ def _sure(comparison: Comparison, names: tuple[str, ...], words: str) -> Shown |
 
 def _lost(comparison: Comparison, names: tuple[str, ...]) -> Shown | None:
     """Points lost on the landing; of many techniques the first two, as in the sentences."""
-    if not any(group.n for contrast in comparison.deductions for group in contrast.groups):
+    if not comparison.deductions or not any(group.n for group in comparison.deductions[0].groups):
         return None
     told = names if len(names) <= LISTED else names[:2]
-    kept = tuple(_named(contrast, told) for contrast in comparison.deductions)
-    counts = [f"{group.name}: {group.none} of {group.n} lost nothing." for group in kept[0].groups]
-    return Shown("points", " ".join([say("clinic", "read_falls"), *counts]), partial(deductions_plan, kept))
-
-
-def _named(contrast: PointsContrast, names: Sequence[str]) -> PointsContrast:
-    groups = zip(names, contrast.groups, strict=False)
-    return replace(contrast, groups=tuple(replace(group, name=name) for name, group in groups))
+    contrasts = {contrast.falls: contrast.groups for contrast in comparison.deductions}
+    everyone = contrasts["with falls"]
+    kept = [dict(group.counts) for group in contrasts.get("without falls", everyone)]
+    drawn, alt = [], [say("clinic", "read_falls")]
+    for name, group, upright in zip(told, everyone, kept, strict=False):
+        counts = tuple(
+            (value, upright.get(value, 0), many - upright.get(value, 0)) for value, many in group.counts
+        )
+        average = "" if group.mean is None else average_words(group.mean)
+        drawn.append(Lost(name, counts, group.mean, average))
+        alt.append(say("clinic", "alt_lost", name=name, count=numbers.of(group.none, group.n)))
+    axis = say("clinic", "axis_lost")
+    return Shown("points", " ".join(alt), partial(lost_plan, drawn, axis))
 
 
 HEADS = ("head_saw", "head_sure", "head_not")

@@ -11,12 +11,17 @@ from analysis.publish.canvas import FAINT, INK, SOFT, Canvas, Ruler
 from analysis.publish.layout import Layout, labels, spread
 from analysis.publish.routine_marks import KINDS, mark_routines
 from analysis.publish.sizes import SMALL, Size
+from analysis.reading.sentences import say
 
 GAP = 0.45
 """Gap after each ten marks, in marks: tens are counted at a glance."""
 
 WORDED = 3
 """So many techniques have their athletes counted under the name; of more, a line each must do."""
+
+
+MOST = 6
+"""More rows than this couldn't be read; the others stand in the report."""
 
 
 @dataclass(frozen=True)
@@ -31,22 +36,27 @@ class Row:
 
 @dataclass(frozen=True)
 class Pictogram:
-    """The rows, what each kind of mark is called, and the whole in words for a reader who can't see it."""
+    """The rows, the line under them, what each kind of mark is called, and the whole in words for who can't see it."""
 
     rows: tuple[Row, ...]
+    each: str
     key: tuple[tuple[str, str], ...]
     alt: str
 
 
-def pictogram(comparison: Comparison, names: tuple[str, ...], best: str, each: str) -> Pictogram:
-    """Collect every routine of the headline under these names; `each` is the sentence that explains a mark."""
+def pictogram(comparison: Comparison, names: tuple[str, ...], best: str) -> Pictogram:
+    """Collect every routine of the headline under these names, of many techniques those of the first ones."""
     marked = mark_routines(comparison)
     order = list(KINDS)
     rows = []
-    for name, below, cells, group in zip(names, marked.below, marked.cells, comparison.groups, strict=True):
+    drawn = zip(names[:MOST], marked.below, marked.cells, comparison.groups, strict=False)
+    for name, below, cells, group in drawn:
         kinds = sorted((kind for cell in cells for kind, _ in cell), key=order.index)
         few = below if len(names) <= WORDED else ""
         rows.append(Row(name, few, tuple(kinds), numbers.of(group.x, group.n)))
+    each, more = say("clinic", "mark_each"), len(names) - len(rows)
+    if more:
+        each = say("clinic", "not_drawn", each=each, more=more)
     called = {"best": best, "other": f"not {best}", "fall": marked.fall}
     if comparison.question.outcome == "deduction":
         called |= {"best": "nothing lost", "other": "points lost"}
@@ -56,25 +66,25 @@ def pictogram(comparison: Comparison, names: tuple[str, ...], best: str, each: s
         falls = row.marks.count("fall")
         more = f", {numbers.whole(falls)} {marked.fall}" if falls else ""
         told.append(f"{row.name}: {row.count} {called['best']}{more}.")
-    return Pictogram(tuple(rows), tuple(key), " ".join([each, *told]))
+    return Pictogram(tuple(rows), each, tuple(key), " ".join([each, *told]))
 
 
-def pictogram_plan(shown: Pictogram, each: str, size: Size, width: float, room: float | None) -> Layout:
+def pictogram_plan(shown: Pictogram, size: Size, width: float, room: float | None) -> Layout:
     """Lay out the rows with the largest marks that fit the room."""
     unit, ruler = size.type, Ruler(size)
     blocks, label_width = labels(size, width, [r.name for r in shown.rows], [r.below for r in shown.rows])
     side = max(ruler.width(row.count, 1.25, True) for row in shown.rows) + 0.5 * unit
     area = width - label_width - side - unit
-    key = _key_lines(shown, each, ruler, width)
+    key = _key_lines(shown, ruler, width)
     foot = (0.5 + 1.45 * len(key)) * unit
     limit = (room if room is not None else math.inf) - foot
     pitch = 1.5 * unit
+    air = (0.7 if len(shown.rows) <= WORDED else 0.4) * unit
     while True:
         per_row = _per_row(area, pitch)
         lines = [max(1, math.ceil(len(row.marks) / per_row)) for row in shown.rows]
         heights = [
-            max(block.height(size), many * pitch) + 0.7 * unit
-            for block, many in zip(blocks, lines, strict=True)
+            max(block.height(size), many * pitch) + air for block, many in zip(blocks, lines, strict=True)
         ]
         if sum(heights) <= limit or pitch < 0.6:
             break
@@ -132,7 +142,7 @@ def _key_lines(shown: Pictogram, each: str, ruler: Ruler, width: float) -> list[
     """What the marks mean, broken into lines that fit: (kind, words, width)."""
     lines: list[list[tuple[str, str, float]]] = [[]]
     used = 0.0
-    for kind, words in [("", each), *shown.key]:
+    for kind, words in [("", shown.each), *shown.key]:
         for piece in ruler.wrap(words, width - 3 * ruler.size.type, SMALL, most=2):
             needed = (2.6 if kind else 1.4) * ruler.size.type + ruler.width(piece, SMALL)
             if lines[-1] and used + needed > width:

@@ -98,8 +98,9 @@ def _band() -> str:
     """A band along the upper edge."""
     return (
         f'<p:sp {_SPACES}><p:nvSpPr><p:cNvPr id="9" name="Band"/><p:cNvSpPr/><p:nvPr userDrawn="1"/></p:nvSpPr>'
-        f'<p:spPr>{_frame(0, BAND, 0, WIDTH)}<a:solidFill><a:schemeClr val="accent1"/></a:solidFill><a:ln><a:noFill/></a:ln>'
-        f'</p:spPr><p:txBody><a:bodyPr/><a:lstStyle/><a:p><a:endParaRPr lang="{LANGUAGE}"/></a:p></p:txBody></p:sp>'
+        f"<p:spPr>{_frame(0, BAND, 0, WIDTH)}"
+        '<a:solidFill><a:schemeClr val="accent1"/></a:solidFill><a:ln><a:noFill/></a:ln></p:spPr>'
+        f'<p:txBody><a:bodyPr/><a:lstStyle/><a:p><a:endParaRPr lang="{LANGUAGE}"/></a:p></p:txBody></p:sp>'
     )
 
 
@@ -110,6 +111,8 @@ def _style(kind: str, size: int, more: str = "") -> str:
         f'<a:cs typeface="+mn-cs"/></a:defRPr></a:lvl1pPr></p:{kind}>'
     )
 
+
+BOLD = 'b="1"'
 
 _STYLES = (
     f"<p:txStyles {_SPACES}>{_style('titleStyle', 28, 'b=' + chr(34) + '1' + chr(34))}"

@@ -31,9 +31,11 @@ from analysis.study.archive import settle
 LARGEST, SMALLEST = 28, 20
 """Type sizes of the words; below 20 points the back of a gym can't read."""
 PICTURE_LEAST = 190
-GENEROUS = 0.93
+"""Height that a picture has at least, in points: longer words are set smaller first."""
 SPACE = 7.0
 """Space between two paragraphs, in points."""
+GENEROUS = 0.93
+"""The ruler measures a font a good tenth wider than the deck's."""
 
 Said = tuple[str, str]
 """A label ("" for none) and a sentence."""
@@ -155,7 +157,7 @@ def _height(said: Sequence[Said], size: int) -> float:
 
 
 def _lines(words: str, size: int, bold: bool = False) -> int:
-    """How many lines a text takes; the ruler's font is a tenth wider than the deck's, most of which is given back."""
+    """How many lines a text takes on a slide."""
     ruler = Ruler(Size("deck", INSIDE, None, GENEROUS * size, 1.0, 72))
     return len(ruler.wrap(words, INSIDE, bold=bold, most=999))
 

@@ -11,7 +11,7 @@ from analysis.reading import numbers
 from analysis.reading.sentences import say
 
 LISTED = 3
-"""So many techniques are told one by one; of more, the first two, and the picture shows the others."""
+"""So many techniques are told one by one; of more, the first two."""
 
 FEW = 10
 """Up to here a count needs no help: "9 of 9" is clearer than any "in every 10"."""
@@ -111,6 +111,17 @@ def limit_words(outcome: str, value: float) -> str:
     return say("clinic", f"{unit}_{'less' if value < 0 else 'more'}_end", a=shown, unit_a=_unit(unit, shown))
 
 
+def average_words(points: float) -> str:
+    """Return an average of points lost, in tenths.
+
+    >>> average_words(0.165), average_words(0.1)
+    ('1.7 tenths on average', '1 tenth on average')
+    """
+    shown = _number_of_tenths(points)
+    amount = say("clinic", "amount", number=shown, unit=_unit("tenths", shown))
+    return say("clinic", "on_average", amount=amount)
+
+
 _UNITS = {"stuck": "sticks", "deduction": "tenths", "landing grade": "pairs"}
 _LEAST = {"sticks": "1", "tenths": "0.1"}
 _CLAIMS = {"first higher": "higher", "first lower": "lower", "about the same": "same", "not shown": "open"}
@@ -152,7 +163,7 @@ def _beside(kind: str, one: Seen, told: Sequence[Seen]) -> str:
     if kind == "points":
         if one.mean is None:
             return ""
-        return say("clinic", "in_brackets", words=say("clinic", "on_average", amount=_tenths(one.mean)))
+        return say("clinic", "in_brackets", words=average_words(one.mean))
     if one.x == 0:
         return say("clinic", "in_brackets", words=say("clinic", "none_rate"))
     if one.n <= FEW:
@@ -252,11 +263,6 @@ def _number_of_tenths(points: float) -> str:
 
 
 _AMOUNTS = {"sticks": _in_every_100, "tenths": _number_of_tenths}
-
-
-def _tenths(points: float) -> str:
-    shown = _number_of_tenths(points)
-    return say("clinic", "amount", number=shown, unit=_unit("tenths", shown))
 
 
 def _pairs(low: float | None, high: float | None) -> str:
