@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from analysis.publish.canvas import ACCENT, FAINT, INK, PALE, PAPER, SOFT, Canvas, Ruler
+from analysis.publish.canvas import ACCENT, FAINT, INK, PALE, PAPER, SOFT, Anchor, Canvas, Ruler
 from analysis.publish.layout import Layout, Scale, steps
 from analysis.publish.sizes import SMALL, Size
 
@@ -86,11 +86,11 @@ def _bar(canvas: Canvas, scale: Scale, gap: Gap, y: float) -> None:
             canvas.marks([(at, y)], mark, 0.9 * unit, ACCENT, ACCENT, 0.0)
             continue
         canvas.rule(at, y - 0.5 * unit, at, y + 0.5 * unit, ACCENT, 0.16 * unit)
-        anchor = "end" if away < 0 else "start"
+        anchor: Anchor = "end" if away < 0 else "start"
         # Where the bar ends near even or near a tick, the words stay readable on a ground of their own.
         wide = Ruler(canvas.size).width(words, 1.0, True)
         x = at + away * 0.5 * unit
         canvas.bar(min(x, x + away * wide), y - 0.75 * unit, wide, 1.4 * unit, PAPER)
-        canvas.text(x, y + 0.35 * unit, words, 1.0, INK, True, anchor)  # type: ignore[arg-type]
+        canvas.text(x, y + 0.35 * unit, words, 1.0, INK, True, anchor)
     if math.isfinite(gap.estimate):
         canvas.marks([(scale(gap.estimate), y)], "D", 1.5 * unit, PAPER, ACCENT, 0.2 * unit)

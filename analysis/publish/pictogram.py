@@ -64,8 +64,8 @@ def pictogram(comparison: Comparison, names: tuple[str, ...], best: str) -> Pict
     told = []
     for row in rows:
         falls = row.marks.count("fall")
-        more = f", {numbers.whole(falls)} {marked.fall}" if falls else ""
-        told.append(f"{row.name}: {row.count} {called['best']}{more}.")
+        with_falls = f", {numbers.whole(falls)} {marked.fall}" if falls else ""
+        told.append(f"{row.name}: {row.count} {called['best']}{with_falls}.")
     return Pictogram(tuple(rows), each, tuple(key), " ".join([each, *told]))
 
 
@@ -138,7 +138,7 @@ def _draw_marks(canvas: Canvas, row: Row, left: float, top: float, per_row: int,
         canvas.marks(here, shape, pitch * (0.94 if kind == "fall" else 0.84), fill, edge, _edge(kind, pitch))
 
 
-def _key_lines(shown: Pictogram, each: str, ruler: Ruler, width: float) -> list[list[tuple[str, str, float]]]:
+def _key_lines(shown: Pictogram, ruler: Ruler, width: float) -> list[list[tuple[str, str, float]]]:
     """What the marks mean, broken into lines that fit: (kind, words, width)."""
     lines: list[list[tuple[str, str, float]]] = [[]]
     used = 0.0

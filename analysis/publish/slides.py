@@ -12,7 +12,7 @@ from pptx.util import Pt
 
 from analysis.comparison.result import Comparison
 from analysis.publish.canvas import ACCENT, INK, Ruler, tidy
-from analysis.publish.clinic import HEADS, Kit, Shown, fitted
+from analysis.publish.clinic import HEADS, Kit, Shown, clinic_kit, clinic_picture, clinic_text, fitted
 from analysis.publish.methods import methods_paragraphs
 from analysis.publish.sizes import Size
 from analysis.publish.slide_template import (
@@ -63,6 +63,15 @@ def report_pptx(comparison: Comparison, kit: Kit) -> bytes:
     last = [("", kit.sentences[2]), *(("", caution) for caution in kit.cautions)]
     deck.add(say("clinic", "title_not"), None, last, [*comparison.reading.cannot_say, *_sources(comparison)])
     return deck.save()
+
+
+def clinic_files(comparison: Comparison) -> dict[str, bytes]:
+    """Return the whole kit as files of a report: the deck, the picture as png and svg, and the sentences as a text."""
+    kit = clinic_kit(comparison)
+    files = {f"clinic/clinic.{form}": content for form, content in clinic_picture(kit).items()}
+    files["clinic/clinic.pptx"] = report_pptx(comparison, kit)
+    files["clinic/clinic.md"] = clinic_text(kit).encode()
+    return files
 
 
 def _first_notes(comparison: Comparison) -> list[str]:
