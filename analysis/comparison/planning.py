@@ -46,8 +46,8 @@ class PlanStep:
 class Supposition:
     """Two rates that might be true; `basis` is "matters" or "half", and `first` - `second` is `difference`.
 
-    `enough` is the number of routines per technique from which on every number computed has the chance wanted, None
-    where the last step falls short of it.
+    `enough` is about the number of routines per technique at which the chance reaches the one wanted for good, None where
+    the last step falls short of it.
     """
 
     basis: str
@@ -174,13 +174,17 @@ def _supposition(
 
 
 def _enough(steps: Sequence[PlanStep], effect: float, chance: Callable[[int], float]) -> int | None:
-    """Go down from the last step while the chance stays wanted, then one by one into the gap to the next step."""
-    passed = [step for step in steps if step.chance >= WANTED]
-    failed = [step for step in steps if step.chance < WANTED]
-    if not passed or (failed and failed[-1].routines > passed[-1].routines):
+    """Halve the gap between the last step that falls short and the next one.
+
+    The chance is a saw, so a size or two above this one can fall short by less than a percent; `power.sample_size`
+    looks at every one.
+    """
+    if not steps or steps[-1].chance < WANTED:
         return None
-    below = failed[-1].effective if failed else 1
-    size = min(step.effective for step in passed if step.effective > below)
-    while size - 1 > below and chance(size - 1) >= WANTED:
-        size -= 1
-    return math.ceil(size * effect - ROUNDING)
+    short = [step for step in steps if step.chance < WANTED]
+    low = short[-1].effective if short else 0
+    high = next(step.effective for step in steps if step.effective > low and step.chance >= WANTED)
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if chance(middle) >= WANTED else (middle, high)
+    return math.ceil(high * effect - ROUNDING)
