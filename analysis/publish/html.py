@@ -5,23 +5,24 @@ from __future__ import annotations
 import base64
 import re
 from dataclasses import dataclass
-from html import escape
 from importlib import resources
 
 from jinja2 import Environment, StrictUndefined
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 from analysis import __version__
 from analysis.comparison.result import Comparison
 from analysis.publish import numbers
+from analysis.publish.checklist import CHECKLIST, SEVERAL, WHERE
 from analysis.publish.figures import INLINE_BYTES, Figure
-from analysis.publish.methods import methods_paragraphs, works_cited
-from analysis.publish.rows import cell_text
+from analysis.publish.numbers import plain_number
+from analysis.publish.sections import aside_table, details, front_headings, places, source_table
+from analysis.publish.spreadsheet import csv_table
 from analysis.publish.tables import Table, sentence
 from analysis.reading.sentences import points_sentence
 
-MOST_ROWS = 200
-"""Rows set aside that the page lists; all of them stand in rows_set_aside.csv."""
+LONG = 24
+"""A text column with a longer cell than this may not become narrow."""
 
 
 @dataclass(frozen=True)
@@ -36,6 +37,35 @@ class Plate:
     narrow: Markup
 
 
+@dataclass(frozen=True)
+class Grid:
+    """A table as the page shows it, with the very bytes of its csv file behind a link.
+
+    `looks` are the classes of its columns, `tails` the longest part behind a decimal mark in each, and `links` says
+    where the words of a pointer to another part of the report lead.
+    """
+
+    table: Table
+    looks: tuple[str, ...]
+    tails: tuple[int, ...]
+    csv: str
+    links: dict[str, str]
+
+    def cell(self, row: int, place: int) -> Markup:
+        """One cell, its text unchanged; numbers are split so that their decimal marks stand below each other."""
+        text, tail = self.table.rows[row][place], self.tails[place]
+        if self.links and self.table.header[place] == WHERE:
+            return Markup(SEVERAL).join(self._pointer(words) for words in text.split(SEVERAL))
+        front, behind = self.table.halves(text)
+        if not tail or (not behind and plain_number(text, self.table.style) is None):
+            return escape(text)
+        return Markup('{}<span class="tail" style="min-width:{}ch">{}</span>').format(front, tail, behind)
+
+    def _pointer(self, words: str) -> Markup:
+        place = self.links.get(words)
+        return Markup('<a href="{}">{}</a>').format(place, words) if place else escape(words)
+
+
 def report_html(comparison: Comparison, tables: tuple[Table, ...], figures: tuple[Figure, ...]) -> str:
     """Return the page as text."""
     room = resources.files("analysis.resources").joinpath("report")
@@ -43,22 +73,23 @@ def report_html(comparison: Comparison, tables: tuple[Table, ...], figures: tupl
         autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
     template = environment.from_string(room.joinpath("report.html").read_text(encoding="utf-8"))
-    points, trades = points_said(comparison), trades_said(comparison)
     plates = {figure.name: _plate(figure, i) for i, figure in enumerate(figures, start=1)}
+    own = [source_table(comparison), *([aside_table(comparison)] if comparison.rows.set_aside else [])]
+    links = places(comparison)
+    grids = {table.key: _grid(table, links if table.key == CHECKLIST else {}) for table in (*tables, *own)}
     return template.render(
         style=Markup(room.joinpath("report.css").read_text(encoding="utf-8")),
         c=comparison,
         question=question_words(comparison),
         design=design_facts(comparison),
+        said=headline_said(comparison),
         sentences=difference_said(comparison),
-        points=points,
-        trades=trades,
-        tables={table.key: table for table in tables},
+        points=points_said(comparison),
+        trades=trades_said(comparison),
+        grids=grids,
         plates=plates,
-        methods=methods_paragraphs(comparison),
-        works=works_cited(comparison),
-        aside=rows_aside(comparison),
-        most_rows=MOST_ROWS,
+        front=front_headings(comparison),
+        details=details(comparison, tuple(grids), tuple(plates)),
         version=__version__,
         sentence=sentence,
     )
@@ -123,6 +154,15 @@ def _gain(comparison: Comparison) -> str:
     return "" if gain is None else f"{numbers.points(gain)} points"
 
 
+def headline_said(comparison: Comparison) -> str:
+    """The planned difference with its interval, or why it has none."""
+    head = comparison.headline
+    if head.interval is None:
+        return sentence(head.interval_why, "No interval can be given")
+    name = numbers.capital(f"{head.first} minus {head.second}")
+    return f"{name}: {numbers.interval_words(head.interval, head.unit)}."
+
+
 def points_said(comparison: Comparison) -> list[str]:
     """Points saved per routine, with and without falls, in words."""
     said = []
@@ -156,11 +196,15 @@ def trades_said(comparison: Comparison) -> list[str]:
     return [part.reading for part in comparison.points_parts if part.reading]
 
 
-def rows_aside(comparison: Comparison) -> list[tuple[str, ...]]:
-    """The first rows set aside: row number, technique, meet, round, landing, reason. Names of athletes stay out."""
-    aside = comparison.table[comparison.table["status"] != "used"].head(MOST_ROWS)
-    columns = [aside.index, *(aside[name] for name in ("technique", "meet", "round", "landing", "reason"))]
-    return [tuple(cell_text(value) for value in row) for row in zip(*columns, strict=True)]
+def _grid(table: Table, links: dict[str, str]) -> Grid:
+    looks, tails = [], []
+    for place, align in enumerate(table.align):
+        cells = [row[place] for row in table.rows]
+        long = align == "left" and max(map(len, cells), default=0) > LONG
+        looks.append("long" if long else "n" if align != "left" else "")
+        tails.append(max(len(table.halves(cell)[1]) for cell in cells) if align == "decimal" else 0)
+    data = base64.b64encode(csv_table(table)).decode()
+    return Grid(table, tuple(looks), tuple(tails), f"data:text/csv;charset=utf-8;base64,{data}", links)
 
 
 def _plate(figure: Figure, number: int) -> Plate:
@@ -180,7 +224,7 @@ def _drawing(figure: Figure, size: str) -> Markup:
     if len(svg) > INLINE_BYTES:
         data = base64.b64encode(figure.files[f"{size}.png"]).decode()
         text = f"{figure.title}. {figure.alt}"
-        return Markup(f'<img src="data:image/png;base64,{data}" alt="{escape(text)}">')
+        return Markup('<img src="data:image/png;base64,{}" alt="{}">').format(data, text)
     head, mark, rest = svg.decode().partition(">")
     # Without a fixed size the drawing takes the width of its plate.
     return Markup(re.sub(r'\s(width|height)="[^"]*"', "", head) + mark + rest)
