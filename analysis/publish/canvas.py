@@ -11,13 +11,15 @@ import bisect
 import io
 import re
 import warnings
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from functools import lru_cache
 from html import escape
 from typing import Any, Literal
 
 import matplotlib as mpl
+from fontTools.subset import Options  # type: ignore[import-untyped]
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.collections import LineCollection, PathCollection
 from matplotlib.figure import Figure as Paper
@@ -28,6 +30,11 @@ from matplotlib.patches import Rectangle
 from matplotlib.textpath import text_to_path
 from matplotlib.transforms import IdentityTransform
 
+from analysis.publish.sizes import PHONE as PHONE
+from analysis.publish.sizes import SLIDE as SLIDE
+from analysis.publish.sizes import THESIS as THESIS
+from analysis.publish.sizes import Size as Size
+
 INK = "#1e2328"
 SOFT = "#59636d"
 FAINT = "#d5dadf"
@@ -35,6 +42,7 @@ PALE = "#eef1f3"
 PAPER = "#ffffff"
 ACCENT = "#0b5a73"
 SECOND = "#d9822b"
+TINT = "#a5cbd6"
 """Accent and second colour differ in lightness (36 and 62 of 100), so grey print keeps them apart; blue and orange
 stay apart for colour-blind readers. Shape and fill say the same thing again."""
 
@@ -50,6 +58,9 @@ GROUP_STYLE: tuple[tuple[str, str, str], ...] = (
 
 FONT = "DejaVu Sans"
 
+UNBROKEN = "\N{NO-BREAK SPACE}\N{NARROW NO-BREAK SPACE}"
+"""Spaces at which a line isn't broken, as before a percent sign."""
+
 _SETTINGS: Any = {
     "font.family": [FONT],
     "svg.fonttype": "none",
@@ -60,27 +71,7 @@ _SETTINGS: Any = {
 }
 
 Anchor = Literal["start", "middle", "end"]
-
-
-@dataclass(frozen=True)
-class Size:
-    """What a picture is made for: its width, its height where that is fixed, its type size and its resolution."""
-
-    name: str
-    width: float
-    height: float | None
-    type: float
-    dpi: int
-
-    @property
-    def narrow(self) -> bool:
-        """Whether names stand above their rows instead of beside them."""
-        return self.width < 330
-
-
-THESIS = Size("thesis", 454, None, 9.0, 300)
-PHONE = Size("phone", 268, None, 9.5, 300)
-SLIDE = Size("slide", 960, 540, 19.0, 144)
+Pattern = Literal["", "rising", "falling", "crossed", "upright", "level"]
 
 
 def group_style(place: int) -> tuple[str, str, str]:
@@ -89,8 +80,9 @@ def group_style(place: int) -> tuple[str, str, str]:
 
 
 def tidy(text: str) -> str:
-    """One line without control characters: a name may hold a line break or worse."""
-    return " ".join("".join(c if c.isprintable() else " " for c in text).split())
+    """One line without control characters: a name may hold a line break or worse. Spaces that don't break stay."""
+    kept = "".join(c if c.isprintable() or c in UNBROKEN else " " for c in text)
+    return " ".join(part for part in kept.split(" ") if part).strip()
 
 
 @dataclass
@@ -160,32 +152,44 @@ class Canvas:
         y2: float,
         colour: str = INK,
         width: float = 0.8,
-        dash: tuple[float, ...] = (),
     ) -> None:
         """Draw a straight line."""
-        line = Line2D(
-            [x1, x2], [y1, y2], color=colour, linewidth=width, solid_capstyle="butt", zorder=self._next()
-        )
-        if dash:
-            line.set_linestyle((0, dash))
-        self._axes.add_line(line)
-
-    def bar(
-        self, x: float, y: float, width: float, height: float, fill: str, edge: str = "none", hatch: str = ""
-    ) -> None:
-        """Draw a rectangle from its top left corner."""
-        self._axes.add_patch(
-            Rectangle(
-                (x, y),
-                width,
-                height,
-                facecolor=fill,
-                edgecolor=edge,
-                linewidth=0.9,
-                hatch=hatch or None,
-                zorder=self._next(),
+        self._axes.add_line(
+            Line2D(
+                [x1, x2], [y1, y2], color=colour, linewidth=width, solid_capstyle="butt", zorder=self._next()
             )
         )
+
+    def bar(
+        self,
+        x: float,
+        y: float,
+        width: float,
+        height: float,
+        fill: str,
+        edge: str = "none",
+        pattern: Pattern = "",
+    ) -> None:
+        """Draw a rectangle from its top left corner, with lines of the edge's colour in it where a pattern is named."""
+        thin = 0.1 * self.size.type
+        self._axes.add_patch(
+            Rectangle((x, y), width, height, facecolor=fill, edgecolor="none", zorder=self._next())
+        )
+        lines = _hatching(x, y, width, height, pattern, 0.5 * self.size.type)
+        if lines:
+            self._strokes(lines, edge, 0.9 * thin)
+        if edge != "none":
+            self._axes.add_patch(
+                Rectangle(
+                    (x, y),
+                    width,
+                    height,
+                    facecolor="none",
+                    edgecolor=edge,
+                    linewidth=thin,
+                    zorder=self._next(),
+                )
+            )
 
     def marks(
         self,
@@ -214,12 +218,13 @@ class Canvas:
         collection.set_transform(IdentityTransform())
         self._axes.add_collection(collection, autolim=False)
 
-    def ticks(
-        self, lines: Sequence[tuple[tuple[float, float], tuple[float, float]]], colour: str = FAINT
-    ) -> None:
+    def ticks(self, lines: Sequence[_Stroke], colour: str = FAINT) -> None:
         """Draw many thin lines at once."""
+        self._strokes(lines, colour, 0.08 * self.size.type)
+
+    def _strokes(self, lines: Sequence[_Stroke], colour: str, width: float) -> None:
         self._axes.add_collection(
-            LineCollection(list(lines), colors=colour, linewidths=0.7, zorder=self._next()), autolim=False
+            LineCollection(list(lines), colors=colour, linewidths=width, zorder=self._next()), autolim=False
         )
 
     def save(self, name: str, title: str, description: str, forms: Sequence[str]) -> dict[str, bytes]:
@@ -230,18 +235,60 @@ class Canvas:
             "png": {"Software": None},
         }
         files = {}
-        with mpl.rc_context(_SETTINGS), warnings.catch_warnings():
+        with mpl.rc_context(_SETTINGS), _letters_only(), warnings.catch_warnings():
             # A letter that the font lacks is a box in png and pdf, and itself in svg; it is no reason to stop.
             warnings.filterwarnings("ignore", message="Glyph .* missing")
             for form in forms:
                 out = io.BytesIO()
+                packed: dict[str, Any] = {"pil_kwargs": {"compress_level": 4}} if form == "png" else {}
                 self.paper.savefig(
-                    out, format=form, dpi=self.size.dpi, metadata=settings[form], facecolor=PAPER
+                    out, format=form, dpi=self.size.dpi, metadata=settings[form], facecolor=PAPER, **packed
                 )
                 files[form] = out.getvalue()
         if "svg" in files:
             files["svg"] = _finish_svg(files["svg"].decode(), name, title, description).encode()
         return files
+
+
+@contextmanager
+def _letters_only() -> Iterator[None]:
+    """Embed letters without a font's tables of ligatures: no picture needs them, and they take most of the time."""
+    kept = Options._drop_tables_default
+    Options._drop_tables_default = [*kept, "GSUB", "GPOS", "GDEF"]
+    try:
+        yield
+    finally:
+        Options._drop_tables_default = kept
+
+
+_Stroke = tuple[tuple[float, float], tuple[float, float]]
+
+
+def _hatching(
+    x: float, y: float, width: float, height: float, pattern: Pattern, pitch: float
+) -> list[_Stroke]:
+    """Parallel lines inside a rectangle, `pitch` apart along its edge, whole in every file format."""
+    right, foot = x + width, y + height
+    found: list[_Stroke] = []
+    if pattern in ("rising", "crossed"):  # x + y is constant on a line
+        for i in range(1, int((width + height) / pitch) + 1):
+            total = x + y + i * pitch
+            start, end = max(x, total - foot), min(right, total - y)
+            if end > start:
+                found.append(((start, total - start), (end, total - end)))
+    if pattern in ("falling", "crossed"):  # x - y is constant on a line
+        for i in range(1, int((width + height) / pitch) + 1):
+            apart = x - foot + i * pitch
+            start, end = max(x, apart + y), min(right, apart + foot)
+            if end > start:
+                found.append(((start, start - apart), (end, end - apart)))
+    if pattern == "upright":
+        at = [x + i * pitch / 1.4 for i in range(1, int(1.4 * width / pitch) + 1)]
+        found += [((place, y), (place, foot)) for place in at if place < right - 0.1 * pitch]
+    if pattern == "level":
+        at = [y + i * pitch / 1.4 for i in range(1, int(1.4 * height / pitch) + 1)]
+        found += [((x, place), (right, place)) for place in at if place < foot - 0.1 * pitch]
+    return found
 
 
 @lru_cache(maxsize=10_000)

@@ -1,4 +1,4 @@
-"""The charts with a scale: rate or mean per technique, deductions, the difference, and the strata."""
+"""The charts with a scale: rate or mean per technique, points lost, and both techniques within each stratum."""
 
 from __future__ import annotations
 
@@ -6,52 +6,57 @@ import math
 from collections.abc import Sequence
 from itertools import pairwise
 
-from analysis.comparison.result import Comparison, Group, Headline, PointsContrast, Strata
+from analysis.comparison.result import Comparison, Group, Headline, PointsContrast, PointsSummary, Strata
 from analysis.publish import numbers
-from analysis.publish.canvas import (
-    ACCENT,
-    FAINT,
-    INK,
-    PAPER,
-    SECOND,
-    SOFT,
-    Canvas,
-    Ruler,
-    Size,
-    group_style,
+from analysis.publish.canvas import ACCENT, FAINT, INK, PAPER, SECOND, SOFT, Canvas, Ruler, group_style
+from analysis.publish.difference_figures import largest_strata
+from analysis.publish.layout import (
+    AXIS_HEIGHT,
+    NOTE_HEIGHT,
+    Layout,
+    Scale,
+    axis,
+    fitting,
+    labels,
+    left_out,
+    spread,
+    steps,
 )
-from analysis.publish.forest import Bar, Ground, forest_plan
-from analysis.publish.layout import AXIS_HEIGHT, Layout, Scale, axis, labels, spread, steps
-from analysis.stats.result import Interval
+from analysis.publish.sizes import SMALL, Size
 
 PERCENT_TICKS = [(0.0, "0"), (0.25, "25"), (0.5, "50"), (0.75, "75"), (1.0, "100")]
-MOST_STRATA = 20
 
 
 def rates_plan(comparison: Comparison, size: Size, width: float, room: float | None) -> Layout:
     """Rate (or mean deduction) of each technique with its interval, the counts printed beside it."""
-    groups, unit = comparison.groups, size.type
+    unit = size.type
+    groups: Sequence[Group] = comparison.groups
     means = comparison.question.outcome == "deduction"
     blocks, label_width = labels(size, width, [g.name for g in groups], ["" for _ in groups])
     sides = [_beside(group, means) for group in groups]
     ruler = Ruler(size)
-    side_width = max(max(ruler.width(a, 1.0, True), ruler.width(b, 0.86)) for a, b in sides) + 1.2 * unit
+    side_width = max(max(ruler.width(a, 1.0, True), ruler.width(b, SMALL)) for a, b in sides) + 1.2 * unit
     needs = [
-        block.height(size) + 2.9 * unit if size.narrow else max(block.height(size), 2.5 * unit) + 0.9 * unit
+        block.height(size) + 2.9 * unit
+        if size.narrow
+        else max(block.height(size), 2.5 * unit) + (0.25 if size.tight else 0.9) * unit
         for block in blocks
     ]
-    fixed = AXIS_HEIGHT * unit
-    heights = spread(needs, room, fixed, 2.0)
+    shown = fitting(needs, room, AXIS_HEIGHT * unit, size)
+    more = len(groups) - shown
+    groups = groups[:shown]
+    fixed = (AXIS_HEIGHT + (NOTE_HEIGHT if more else 0.0)) * unit
+    heights = spread(needs[:shown], room, fixed, 2.0)
     if means:
         # Where no routine lost anything, and nothing varies, a mean has no limits.
         highs = [g.mean_high for g in groups if g.mean_high is not None and math.isfinite(g.mean_high)]
         least, most = 0.0, max([*highs, 0.1]) * 1.05
-        ticks = [(value, f"{value:g}") for value in steps(0.0, most, 6)]
+        ticks = [(value, numbers.tick(value)) for value in steps(0.0, most, 6)]
         name = "mean deduction, points per routine"
     else:
         least, most = _rate_range(groups)
         whole = (least, most) == (0.0, 1.0)
-        parts = [(value / 100, f"{value:g}") for value in steps(100 * least, 100 * most, 6)]
+        parts = [(value / 100, numbers.tick(value)) for value in steps(100 * least, 100 * most, 6)]
         ticks = PERCENT_TICKS if whole else parts
         name = {"stuck": "stuck"}.get(comparison.question.outcome, "best landing") + ", % of routines"
         name += "" if whole else " (part of the scale)"
@@ -60,8 +65,9 @@ def rates_plan(comparison: Comparison, size: Size, width: float, room: float | N
         right = left + width - side_width
         scale = Scale(least, most, left + label_width + 0.7 * unit, right - 0.7 * unit)
         axis(canvas, scale, ticks, top, top + sum(heights), name)
+        left_out(canvas, left, top + sum(heights) + AXIS_HEIGHT * unit, more, "technique")
         y = top
-        for place, (group, block, height) in enumerate(zip(groups, blocks, heights, strict=True)):
+        for place, (group, block, height) in enumerate(zip(groups, blocks, heights, strict=False)):
             lift = block.height(size) if size.narrow else 0.0
             middle = y + lift + (height - lift) / 2
             if size.narrow:
@@ -71,7 +77,7 @@ def rates_plan(comparison: Comparison, size: Size, width: float, room: float | N
                 block.draw(canvas, left, middle - block.height(size) / 2)
             _interval(canvas, scale, group, place, middle, means)
             canvas.text(right + 0.6 * unit, middle - 0.1 * unit, sides[place][0], bold=True)
-            canvas.text(right + 0.6 * unit, middle + 1.05 * unit, sides[place][1], 0.86, SOFT)
+            canvas.text(right + 0.6 * unit, middle + 1.05 * unit, sides[place][1], SMALL, SOFT)
             y += height
 
     return Layout(sum(heights) + fixed, draw)
@@ -113,64 +119,11 @@ def _interval(canvas: Canvas, scale: Scale, group: Group, place: int, y: float, 
     canvas.marks([(scale(value), y)], shape, 1.05 * unit, fill, edge, 0.2 * unit)
 
 
-def difference_plan(comparison: Comparison, size: Size, width: float, room: float | None) -> Layout:
-    """The headline's difference with its interval; below it the stratified and the adjusted one, where made."""
-    head = comparison.headline
-    bars: list[Bar] = []
-    for (_, found, _), words in zip(difference_lines(comparison), difference_words(comparison), strict=True):
-        estimate, low, high = (None, None, None) if found is None else (found.estimate, found.low, found.high)
-        bars.append(Bar(words, estimate, low, high, strong=not bars))
-    return forest_plan(bars, difference_ground(head, comparison.question.matters), size, width, room)
-
-
-def difference_ground(head: Headline, matters: float | None) -> Ground:
-    """The scale on which differences of this outcome stand."""
-    shown_as = numbers.kind("difference", head.unit)
-    name = {
-        "percentage points": "difference, percentage points",
-        "points": "difference, points per routine",
-    }.get(shown_as, "chance of the better landing, less one half")
-    factor = 100 if shown_as == "percentage points" else 1
-    return Ground(name, _directions(head), factor, matters=matters)
-
-
-def difference_words(comparison: Comparison) -> list[str]:
-    """What stands above each interval of the picture."""
-    unit = comparison.headline.unit
-    return [
-        f"{name}: " + (numbers.interval_words(found, unit) if found else f"not estimated, {why}")
-        for name, found, why in difference_lines(comparison)
-    ]
-
-
-def difference_lines(comparison: Comparison) -> list[tuple[str, Interval | None, str]]:
-    """The differences that stand under each other: (name, interval, why there is none)."""
-    head = comparison.headline
-    lines: list[tuple[str, Interval | None, str]] = [("Headline", head.interval, head.interval_why)]
-    strata, adjusted = comparison.strata, comparison.adjusted
-    if strata is not None:
-        within = strata.standardised or strata.difference
-        if within is not None:
-            lines.append((f"Within {' and '.join(strata.by)}", within, ""))
-    if adjusted is not None and adjusted.difference is not None:
-        lines.append((f"Adjusted for {', '.join(adjusted.columns)}", adjusted.difference, ""))
-    return lines
-
-
-def _directions(head: Headline) -> tuple[str, str]:
-    verb = {"proportion": "stuck more often", "points": "loses more points", "probability": "lands better"}[
-        head.unit
-    ]
-    if head.outcome == "landing grade":
-        verb = "lands better"
-    return f"← {head.second} {verb}", f"{head.first} {verb} →"
-
-
 def deductions_plan(
     contrasts: Sequence[PointsContrast], size: Size, width: float, room: float | None
 ) -> Layout:
     """How many routines lost how many points, technique by technique; falls are hatched."""
-    everyone = contrasts[0].groups
+    everyone: Sequence[PointsSummary] = contrasts[0].groups
     without = {g.name: dict(g.counts) for c in contrasts if c.falls == "without falls" for g in c.groups}
     values = sorted({value for group in everyone for value, _ in group.counts})
     unit, ruler = size.type, Ruler(size)
@@ -178,57 +131,53 @@ def deductions_plan(
         [
             f"mean {numbers.points(g.mean)}",
             f"median {numbers.deduction(g.median)}",
-            f"n = {numbers.whole(g.n)}",
+            f"n\N{NO-BREAK SPACE}=\N{NO-BREAK SPACE}{numbers.whole(g.n)}",
         ]
         for g in everyone
     ]
-    below = [", ".join(lines) if size.narrow else "" for lines in facts]
+    below = [", ".join(lines) for lines in facts]
     blocks, label_width = labels(size, width, [g.name for g in everyone], below)
-    side_width = 0.0 if size.narrow else max(ruler.width(t, 0.86) for lines in facts for t in lines) + unit
-    bars = (5.0 if room is None else 2.6) * unit
+    bars = (5.0 if room is None else 1.6 if size.tight else 2.6) * unit
     needs = [
         block.height(size) + bars + 2.0 * unit
         if size.narrow
-        else max(block.height(size) + unit, bars) + 1.6 * unit
+        else max(block.height(size) + (0.2 if size.tight else 1.0) * unit, bars) + 1.6 * unit
         for block in blocks
     ]
-    fixed = AXIS_HEIGHT * unit
-    heights = spread(needs, room, fixed, 1.6)
+    shown = fitting(needs, room, AXIS_HEIGHT * unit, size)
+    more = len(everyone) - shown
+    everyone = everyone[:shown]
+    fixed = (AXIS_HEIGHT + (NOTE_HEIGHT if more else 0.0)) * unit
+    heights = spread(needs[:shown], room, fixed, 1.6)
     most_share = max((count / g.n for g in everyone for _, count in g.counts), default=1.0)
     top_value = max(values[-1] if values else 0.0, 0.5)
     gaps = [b - a for a, b in pairwise(values)]
-    ticks = [(value, f"{value:g}") for value in steps(0.0, top_value, 6 if size.narrow else 11)]
+    ticks = [(value, numbers.tick(value)) for value in steps(0.0, top_value, 6 if size.narrow else 11)]
 
     def draw(canvas: Canvas, left: float, top: float) -> None:
-        start, end = left + label_width + 1.2 * unit, left + width - side_width - 1.4 * unit
+        start, end = left + label_width + 1.2 * unit, left + width - 1.4 * unit
         scale = Scale(0.0, top_value, start, end)
         step = min([*gaps, top_value / 4]) / top_value * (end - start)
-        counted = step > 0.2 * unit + max(
-            (ruler.width(numbers.whole(count), 0.8) for group in everyone for _, count in group.counts),
-            default=0,
-        )
         bar = max(1.2, min(0.72 * step, 2.2 * unit))
         axis(canvas, scale, ticks, top, top + sum(heights), "points lost on the landing")
+        left_out(canvas, left, top + sum(heights) + AXIS_HEIGHT * unit, more, "technique")
         y = top
-        for place, (group, block, height) in enumerate(zip(everyone, blocks, heights, strict=True)):
+        for group, block, height in zip(everyone, blocks, heights, strict=False):
             base = y + height - 0.9 * unit
             if size.narrow:
                 canvas.bar(left, y, width, block.height(size), PAPER)
                 block.draw(canvas, left, y + 0.1 * unit)
             else:
                 block.draw(canvas, left, base - block.height(size))
-                canvas.lines(
-                    left + width - side_width + 0.4 * unit, base - 2.4 * unit, facts[place], 0.86, colour=SOFT
-                )
             tallest = height - (block.height(size) if size.narrow else 0.0) - 2.4 * unit
             for value, count in group.counts:
                 kept = without.get(group.name, {}).get(value, 0) if without else count
                 _bar(canvas, scale(value), base, bar, tallest / most_share / group.n, kept, count - kept)
-                if counted:
-                    tip = base - count / group.n / most_share * tallest
-                    canvas.text(
-                        scale(value), tip - 0.3 * unit, numbers.whole(count), 0.8, INK, anchor="middle"
-                    )
+            tops = [(scale(v), base - c / group.n / most_share * tallest) for v, c in group.counts]
+            for (x, tip), (_, count) in zip(tops, group.counts, strict=True):
+                words = numbers.whole(count)
+                if _is_free(x, tip, ruler.width(words, SMALL), bar, tops, unit):
+                    canvas.text(x, tip - 0.3 * unit, words, SMALL, INK, anchor="middle")
             canvas.rule(start - 0.8 * unit, base, end + 0.8 * unit, base, INK, 0.08 * unit)
             if group.mean is not None:
                 canvas.marks([(scale(group.mean), base + 0.42 * unit)], "^", 0.8 * unit, SECOND, SECOND, 0.0)
@@ -237,11 +186,24 @@ def deductions_plan(
     return Layout(sum(heights) + fixed, draw)
 
 
+def _is_free(
+    x: float, tip: float, wide: float, bar: float, tops: Sequence[tuple[float, float]], unit: float
+) -> bool:
+    """Whether a count fits over its bar: no taller bar, and no other count at its height, within its width."""
+    for other, top in tops:
+        apart = abs(other - x)
+        if other != x and (
+            (apart < (wide + bar) / 2 and top < tip) or (apart < wide + 0.2 * unit and abs(top - tip) < unit)
+        ):
+            return False
+    return True
+
+
 def _bar(canvas: Canvas, x: float, base: float, width: float, each: float, kept: int, falls: int) -> None:
     if kept:
         canvas.bar(x - width / 2, base - kept * each, width, kept * each, ACCENT, ACCENT)
     if falls:
-        canvas.bar(x - width / 2, base - (kept + falls) * each, width, falls * each, PAPER, INK, "////")
+        canvas.bar(x - width / 2, base - (kept + falls) * each, width, falls * each, PAPER, INK, "rising")
 
 
 def strata_plan(strata: Strata, head: Headline, size: Size, width: float, room: float | None) -> Layout:
@@ -250,15 +212,17 @@ def strata_plan(strata: Strata, head: Headline, size: Size, width: float, room: 
     unit, ruler = size.type, Ruler(size)
     blocks, label_width = labels(size, width, [t.name for t in tables], ["" for _ in tables])
     sides = [(numbers.of(t.x1, t.n1), numbers.of(t.x2, t.n2)) for t in tables]
-    side_width = max(max(ruler.width(a, 0.86), ruler.width(b, 0.86)) for a, b in sides) + 2.4 * unit
+    side_width = max(max(ruler.width(a, SMALL), ruler.width(b, SMALL)) for a, b in sides) + 2.4 * unit
     needs = [
         block.height(size) + 2.9 * unit if size.narrow else max(block.height(size), 2.4 * unit) + 0.5 * unit
         for block in blocks
     ]
     keys = [ruler.wrap(name, width - 2 * unit, 0.92, most=2) for name in (head.first, head.second)]
     key_height = sum(len(key) for key in keys) * 1.3 * unit + 0.8 * unit
-    fixed = AXIS_HEIGHT * unit + key_height
-    heights = spread(needs, room, fixed, 1.6)
+    shown = fitting(needs, room, AXIS_HEIGHT * unit + key_height, size)
+    more = len(tables) - shown
+    fixed = (AXIS_HEIGHT + (NOTE_HEIGHT if more else 0.0)) * unit + key_height
+    heights = spread(needs[:shown], room, fixed, 1.6)
 
     def draw(canvas: Canvas, left: float, top: float) -> None:
         y = top + unit
@@ -270,7 +234,8 @@ def strata_plan(strata: Strata, head: Headline, size: Size, width: float, room: 
         right = left + width - side_width
         scale = Scale(0.0, 1.0, left + label_width + 0.7 * unit, right - 0.7 * unit)
         axis(canvas, scale, PERCENT_TICKS, y, y + sum(heights), "stuck, % of routines")
-        for one, block, height, side in zip(tables, blocks, heights, sides, strict=True):
+        left_out(canvas, left, y + sum(heights) + AXIS_HEIGHT * unit, more, "line")
+        for one, block, height, side in zip(tables, blocks, heights, sides, strict=False):
             lift = block.height(size) if size.narrow else 0.0
             middle = y + lift + (height - lift) / 2
             if size.narrow:
@@ -293,15 +258,7 @@ def strata_plan(strata: Strata, head: Headline, size: Size, width: float, room: 
                 canvas.marks(
                     [(right + 0.8 * unit, line - 0.3 * unit)], shape, 0.6 * unit, fill, edge, 0.12 * unit
                 )
-                canvas.text(right + 1.5 * unit, line, words, 0.86, SOFT)
+                canvas.text(right + 1.5 * unit, line, words, SMALL, SOFT)
             y += height
 
     return Layout(sum(heights) + fixed, draw)
-
-
-def largest_strata(strata: Strata) -> list:
-    """The strata of the picture: all of them, or the largest where there are very many."""
-    if len(strata.tables) <= MOST_STRATA:
-        return list(strata.tables)
-    kept = sorted(strata.tables, key=lambda t: -(t.n1 + t.n2))[:MOST_STRATA]
-    return [t for t in strata.tables if t in kept]

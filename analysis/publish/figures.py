@@ -2,24 +2,26 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import partial
 
 from analysis.comparison.result import Comparison, Strata
 from analysis.publish import numbers
-from analysis.publish.canvas import PHONE, SLIDE, THESIS, tidy
-from analysis.publish.charts import (
+from analysis.publish.canvas import tidy
+from analysis.publish.charts import deductions_plan, rates_plan, strata_plan
+from analysis.publish.difference_figures import (
     MOST_STRATA,
-    deductions_plan,
-    difference_plan,
-    difference_words,
+    difference_figure,
     largest_strata,
-    rates_plan,
-    strata_plan,
+    pooled_figure,
+    sensitivity_figure,
 )
+from analysis.publish.landing_chart import Landings, landings, landings_plan
 from analysis.publish.layout import paint
 from analysis.publish.model_figures import model_sketches
 from analysis.publish.routine_marks import mark_routines, routines_plan
+from analysis.publish.sizes import PHONE, Size, sizes_named
 from analysis.publish.sketch import Sketch
 from analysis.stats.budget import Progress, no_progress
 
@@ -40,30 +42,60 @@ class Figure:
 
 def figure_plans(comparison: Comparison) -> list[Sketch]:
     """Return what this comparison has to show, in the order of the report."""
-    found = [routines_figure(comparison), rates_figure(comparison), difference_figure(comparison)]
+    found = [routines_figure(comparison)]
+    graded = landings(comparison)
+    if graded is not None:
+        found.append(landings_figure(graded))
+    found += [rates_figure(comparison), difference_figure(comparison)]
     if any(group.n for contrast in comparison.deductions for group in contrast.groups):
         found.append(deductions_figure(comparison))
     further = model_sketches(comparison)
     found += [sketch for sketch in further if sketch.name == "models"]
     if comparison.strata is not None and comparison.strata.tables:
         found.append(strata_figure(comparison, comparison.strata))
-    return found + [sketch for sketch in further if sketch.name != "models"]
+        found.append(pooled_figure(comparison, comparison.strata))
+    found += [sketch for sketch in further if sketch.name != "models"]
+    if comparison.doubt is not None and comparison.doubt.alternatives:
+        found.append(sensitivity_figure(comparison, comparison.doubt))
+    return found
 
 
-def make_figures(comparison: Comparison, progress: Progress = no_progress) -> tuple[Figure, ...]:
-    """Draw every figure that this comparison has."""
+def make_figures(
+    comparison: Comparison, progress: Progress = no_progress, sizes: Iterable[str] = ("thesis", "slide")
+) -> tuple[Figure, ...]:
+    """Draw every figure that this comparison has.
+
+    Parameters
+    ----------
+    comparison : Comparison
+    progress : callable
+        Called as progress(task, done, total).
+    sizes : names of sizes
+        Out of "single" and "double" (columns of a journal, 89 and 183 mm), "thesis" (16 cm), "slide" (16:9) and
+        "poster" (40 cm). A report needs "thesis" and "slide". The drawing for a phone, svg only, is always made.
+
+    Returns
+    -------
+    tuple of Figure
+
+    Raises
+    ------
+    ValueError
+        For a size that there isn't; the message lists those that there are.
+    """
+    wanted = sizes_named(sizes)
     sketches = figure_plans(comparison)
     found = []
     for done, sketch in enumerate(sketches):
         progress("figures", done, len(sketches))
-        found.append(_drawn(sketch))
+        found.append(_drawn(sketch, wanted))
     progress("figures", len(sketches), len(sketches))
     return tuple(found)
 
 
-def _drawn(sketch: Sketch) -> Figure:
+def _drawn(sketch: Sketch, sizes: Sequence[Size]) -> Figure:
     files = {}
-    for size in (THESIS, SLIDE, PHONE):
+    for size in (*sizes, PHONE):
         canvas = paint(sketch.plan, size, sketch.title)
         name = f"{sketch.name}-{size.name}"
         forms = canvas.save(
@@ -122,22 +154,26 @@ def rates_figure(comparison: Comparison) -> Sketch:
     return Sketch("rates", title, " ".join(rows), caption, partial(rates_plan, comparison))
 
 
-def difference_figure(comparison: Comparison) -> Sketch:
-    """The planned difference with its interval."""
-    head = comparison.headline
-    said = [f"{words}." for words in difference_words(comparison)]
-    p = f" {numbers.p_words(head.test.p_value)} by {head.test.method}." if head.test else ""
-    matters = comparison.question.matters
-    band = " The pale band holds differences that the plan calls too small to matter." if matters else ""
+def landings_figure(shown: Landings) -> Sketch:
+    """Landings of each technique from best to worst, as shares."""
+    rows = []
+    for name, total, counts in zip(shown.names, shown.totals, shown.counts, strict=True):
+        said = ", ".join(
+            f"{category} {numbers.whole(count)}"
+            for category, count in zip(shown.categories, counts, strict=True)
+            if count
+        )
+        rows.append(f"{name}, {numbers.whole(total)} routines: {said or 'none'}.")
     caption = (
-        f"The difference {head.first} minus {head.second} with its interval; dark line: no difference.{band}"
+        "Landings of each technique from best (left) to worst (right) as shares of its routines; the number in or "
+        "under each part counts routines."
     )
     return Sketch(
-        "difference",
-        numbers.capital(f"{head.first} minus {head.second}"),
-        " ".join(said) + p,
+        "landings",
+        "Landings of each technique, best to worst",
+        " ".join(rows),
         caption,
-        partial(difference_plan, comparison),
+        partial(landings_plan, shown),
     )
 
 

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from analysis.publish import numbers
-from analysis.publish.canvas import ACCENT, INK, PALE, PAPER, SOFT, Canvas, Ruler, Size
-from analysis.publish.layout import Layout, Scale, axis, spread, steps
+from analysis.publish.canvas import ACCENT, FAINT, INK, PALE, PAPER, SOFT, Canvas, Ruler
+from analysis.publish.layout import NOTE_HEIGHT, Layout, Scale, axis, left_out, spread, steps
+from analysis.publish.sizes import SMALL, Size
 
 RATIO_TICKS = (0.01, 0.03, 0.1, 0.3, 1, 3, 10, 30, 100)
 FURTHEST = math.log(200)
@@ -17,56 +18,208 @@ FURTHEST = math.log(200)
 
 @dataclass(frozen=True)
 class Bar:
-    """One interval: the words above it, its numbers (None where there are none), and whether it is the main one."""
+    """One interval: its name, a smaller line below it, its numbers in words and as numbers, and how it is drawn.
 
+    `words` are the estimate and its limits, or why there are none. `strong` marks what is read; `range` is a span of
+    estimates rather than an interval, and has no estimate of its own.
+    """
+
+    name: str
     words: str
     estimate: float | None
     low: float | None
     high: float | None
     strong: bool = False
+    below: str = ""
+    range: bool = False
 
 
 @dataclass(frozen=True)
 class Ground:
-    """The scale of a forest: `factor` turns a value into what the axis prints; `ratio` asks for a log scale."""
+    """The scale of a forest: `factor` turns a value into what the axis prints; `ratio` asks for a log scale.
+
+    `header` stands over the column of numbers and says what they are; `rows` names what a row is, in the singular.
+    """
 
     axis: str
+    header: str
     ends: tuple[str, str] = ("", "")
     factor: float = 1.0
     ratio: bool = False
     matters: float | None = None
+    rows: str = "line"
+
+
+@dataclass(frozen=True)
+class _Row:
+    """One interval with its texts wrapped; `words` is empty where the numbers stand in the lines of the name."""
+
+    bar: Bar
+    name: list[str]
+    below: list[str]
+    words: list[str]
+
+    @property
+    def type(self) -> float:
+        return 1.0 if self.bar.strong else 0.92
+
+    @property
+    def text_height(self) -> float:
+        """Height of the name and of what stands below it, in type sizes."""
+        return 1.28 * (len(self.name) * self.type + len(self.below) * SMALL)
 
 
 def forest_plan(bars: Sequence[Bar], ground: Ground, size: Size, width: float, room: float | None) -> Layout:
-    """Lay the intervals out, each under its words, over one scale with a dark line at no difference."""
-    unit, ruler = size.type, Ruler(size)
-    half = width / 2 - unit
-    ends = [ruler.wrap(words, half, 0.92, most=3) for words in ground.ends]
-    foot = (3.3 + 1.25 * max(len(end) for end in ends)) * unit
-    said = [ruler.wrap(bar.words, width, 1.0 if bar.strong else 0.92, bar.strong, most=3) for bar in bars]
-    needs = [
-        (1.28 * len(words) + (2.6 if bar.strong else 2.2)) * unit
-        for bar, words in zip(bars, said, strict=True)
-    ]
-    heights = spread(needs, room, foot, 1.8)
-    low, high = _span(bars, ground)
-    ticks = _ticks(low, high, ground)
+    """Lay the intervals out over one scale with a dark line at no difference.
+
+    On a wide sheet a row is name, interval, numbers; on a narrow one name and numbers stand above the interval. A slide
+    that is full drops the smaller lines first, then the last rows, and the bold ones never before the others.
+    """
+    frame = _framed(bars, ground, size, width)
+    if room is not None and size.tight and frame.height > room:
+        frame = _framed([replace(bar, below="") for bar in bars], ground, size, width)
+    kept = list(range(len(frame.rows)))
+    while room is not None and size.tight and len(kept) > 1:
+        note = NOTE_HEIGHT * size.type if len(kept) < len(bars) else 0.0
+        if frame.fixed + note + sum(frame.needs[i] for i in kept) <= room:
+            break
+        kept.remove(max([i for i in kept if not bars[i].strong] or kept))
+    more = len(bars) - len(kept)
+    fixed = frame.fixed + (NOTE_HEIGHT * size.type if more else 0.0)
+    heights = spread([frame.needs[i] for i in kept], room, fixed, 1.8)
+    rows = [frame.rows[i] for i in kept]
 
     def draw(canvas: Canvas, left: float, top: float) -> None:
-        scale = Scale(low, high, left + 1.2 * unit, left + width - 1.2 * unit)
-        bottom = top + sum(heights)
-        y = top
-        for bar, words, height in zip(bars, said, heights, strict=True):
-            kind = 1.0 if bar.strong else 0.92
-            below = canvas.lines(left, y + 1.1 * unit, words, kind, bold=bar.strong) - 0.8 * unit
-            _band(canvas, scale, ticks, ground.matters, below, y + height)
-            _interval(canvas, scale, bar, ground, (below + y + height) / 2 - 0.1 * unit)
-            y += height
-        axis(canvas, scale, ticks, bottom - 0.3 * unit, bottom, ground.axis)
-        canvas.lines(left, bottom + 4.0 * unit, ends[0], 0.92, colour=SOFT)
-        canvas.lines(left + width, bottom + 4.0 * unit, ends[1], 0.92, colour=SOFT, anchor="end")
+        _draw(canvas, frame, list(zip(rows, heights, strict=True)), more, left, top)
 
-    return Layout(sum(heights) + foot, draw)
+    return Layout(fixed + sum(heights), draw)
+
+
+@dataclass(frozen=True)
+class _Frame:
+    """A forest with its texts wrapped and its columns measured; `scale` and `middle` count from its left edge."""
+
+    rows: tuple[_Row, ...]
+    needs: tuple[float, ...]
+    ground: Ground
+    width: float
+    beside: bool
+    scale: Scale
+    ticks: list[tuple[float, str]]
+    middle: float
+    header: list[str]
+    ends: list[list[str]]
+    unit: float
+
+    @property
+    def head(self) -> float:
+        """Height of the header above the first row."""
+        return (1.1 * len(self.header) + 0.8) * self.unit
+
+    @property
+    def fixed(self) -> float:
+        """Height of everything but the rows."""
+        ends = 1.2 * max(len(end) for end in self.ends) if any(self.ground.ends) else 0.0
+        return self.head + (3.2 + ends) * self.unit
+
+    @property
+    def height(self) -> float:
+        """Height with every row."""
+        return self.fixed + sum(self.needs)
+
+
+def _framed(bars: Sequence[Bar], ground: Ground, size: Size, width: float) -> _Frame:
+    unit, ruler = size.type, Ruler(size)
+    beside = not size.narrow
+    names, words = _columns(bars, ruler, width) if beside else (width, width)
+    rows = tuple(_row(bar, ruler, names, words, beside) for bar in bars)
+    # The plot lies between the columns, or under the words.
+    start, stop = (names + unit, width - words - unit) if beside else (0.0, width)
+    low, high = _span(bars, ground)
+    scale = Scale(low, high, start + unit, stop - unit)
+    middle = min(max(scale(0.0), 0.4 * width), 0.6 * width)
+    air = (0.5 if size.tight else 0.8) * unit
+    if beside:
+        needs = [max(row.text_height, 1.28 * len(row.words) * row.type) * unit + air for row in rows]
+    else:
+        needs = [(row.text_height + (2.4 if row.bar.strong else 2.1)) * unit for row in rows]
+    return _Frame(
+        rows=rows,
+        needs=tuple(needs),
+        ground=ground,
+        width=width,
+        beside=beside,
+        scale=scale,
+        ticks=_ticks(low, high, ground, int((scale.right - scale.left) / (2.6 * unit))),
+        middle=middle,
+        header=ruler.wrap(ground.header, width, SMALL, most=3),
+        ends=[
+            ruler.wrap(text, space - 0.8 * unit, SMALL, most=3)
+            for text, space in zip(ground.ends, (middle, width - middle), strict=True)
+        ],
+        unit=unit,
+    )
+
+
+def _draw(
+    canvas: Canvas, frame: _Frame, rows: Sequence[tuple[_Row, float]], more: int, left: float, top: float
+) -> None:
+    unit, beside = frame.unit, frame.beside
+    scale = replace(frame.scale, left=left + frame.scale.left, right=left + frame.scale.right)
+    right = left + frame.width
+    canvas.lines(
+        right if beside else left,
+        top + unit,
+        frame.header,
+        SMALL,
+        colour=SOFT,
+        anchor="end" if beside else "start",
+    )
+    y = top + frame.head
+    for row, height in rows:
+        lift = 0.0 if beside else row.text_height * unit
+        middle = y + lift + (height - lift) / 2
+        _band(canvas, scale, frame.ticks, frame.ground.matters, y + (lift and lift + 0.3 * unit), y + height)
+        _write(canvas, row, left, middle - row.text_height * unit / 2 if beside else y)
+        line = middle - 1.28 * len(row.words) * row.type * unit / 2 + row.type * unit
+        canvas.lines(right, line, row.words, row.type, bold=row.bar.strong, anchor="end")
+        _interval(canvas, scale, row.bar, frame.ground, middle)
+        y += height
+    left_out(canvas, left, y, more, frame.ground.rows)
+    y += NOTE_HEIGHT * unit if more else 0.0
+    axis(canvas, scale, frame.ticks, y - 0.3 * unit, y, frame.ground.axis)
+    for words, side, anchor in zip(frame.ends, (-0.5, 0.5), ("end", "start"), strict=True):
+        place = left + frame.middle + side * unit
+        canvas.lines(place, y + 3.85 * unit, words, SMALL, colour=SOFT, anchor=anchor)
+
+
+def _columns(bars: Sequence[Bar], ruler: Ruler, width: float) -> tuple[float, float]:
+    """Widths of the column of names and of the column of numbers."""
+
+    def widest(texts: Sequence[tuple[str, float, bool]], share: float) -> float:
+        return min(max(ruler.width(text, scale, bold) for text, scale, bold in texts), share * width) + 1
+
+    kind = [(1.0, True) if bar.strong else (0.92, False) for bar in bars]
+    names = [(bar.name, scale, bold) for bar, (scale, bold) in zip(bars, kind, strict=True)]
+    below = [(bar.below, SMALL, False) for bar in bars]
+    words = [(bar.words, scale, bold) for bar, (scale, bold) in zip(bars, kind, strict=True)]
+    most = 0.34 if ruler.size.height is None else 0.4
+    return widest([*names, *below], most), widest(words, 0.3)
+
+
+def _row(bar: Bar, ruler: Ruler, names: float, words: float, beside: bool) -> _Row:
+    kind = 1.0 if bar.strong else 0.92
+    below = ruler.wrap(bar.below, names, SMALL, most=3) if bar.below else []
+    if beside:
+        name = ruler.wrap(bar.name, names, kind, bar.strong, most=4)
+        return _Row(bar, name, below, ruler.wrap(bar.words, words, kind, bar.strong, most=6))
+    text = f"{bar.name}: {bar.words}"
+    return _Row(bar, ruler.wrap(text, names, kind, bar.strong, most=4), below, [])
+
+
+def _write(canvas: Canvas, row: _Row, x: float, top: float) -> None:
+    y = canvas.lines(x, top + row.type * canvas.size.type, row.name, row.type, bold=row.bar.strong)
+    canvas.lines(x, y - 0.1 * canvas.size.type, row.below, SMALL, colour=SOFT)
 
 
 def _place(value: float, ground: Ground) -> float:
@@ -91,11 +244,18 @@ def _span(bars: Sequence[Bar], ground: Ground) -> tuple[float, float]:
     return low - air, high + air
 
 
-def _ticks(low: float, high: float, ground: Ground) -> list[tuple[float, str]]:
+def _ticks(low: float, high: float, ground: Ground, most: int) -> list[tuple[float, str]]:
     if ground.ratio:
-        return [(math.log(v), f"{v:g}") for v in RATIO_TICKS if low <= math.log(v) <= high]
-    found = steps(low * ground.factor, high * ground.factor, 7)
-    return [(value / ground.factor, numbers.words.signed(f"{value:g}")) for value in found]
+        inside = [value for value in RATIO_TICKS if low <= math.log(value) <= high]
+        # Every second one, counted from 1, where the sheet is narrow.
+        kept = inside if len(inside) <= most else [v for v in inside if RATIO_TICKS.index(v) % 2 == 0]
+        return [(math.log(value), numbers.tick(value)) for value in kept]
+    # A coarse step may leave one value inside, which is no scale: then a finer one is taken.
+    tried = (
+        steps(low * ground.factor, high * ground.factor, count) for count in range(min(7, max(most, 3)), 12)
+    )
+    found = next(values for values in tried if len(values) > 2)
+    return [(value / ground.factor, numbers.tick(value)) for value in found]
 
 
 def _band(
@@ -116,6 +276,9 @@ def _band(
 def _interval(canvas: Canvas, scale: Scale, bar: Bar, ground: Ground, y: float) -> None:
     unit, colour = canvas.size.type, ACCENT if bar.strong else SOFT
     weight = 0.3 if bar.strong else 0.18
+    if bar.range:
+        _range(canvas, scale, bar, ground, y)
+        return
     if bar.low is not None and bar.high is not None and not (math.isnan(bar.low) or math.isnan(bar.high)):
         low, high = (scale(_place(end, ground)) for end in (bar.low, bar.high))
         canvas.rule(low, y, high, y, colour, weight * unit)
@@ -128,6 +291,16 @@ def _interval(canvas: Canvas, scale: Scale, bar: Bar, ground: Ground, y: float) 
         fill = colour if bar.strong else PAPER
         place = [(scale(_place(bar.estimate, ground)), y)]
         canvas.marks(place, "D", (1.25 if bar.strong else 0.95) * unit, fill, colour, 0.15 * unit)
+
+
+def _range(canvas: Canvas, scale: Scale, bar: Bar, ground: Ground, y: float) -> None:
+    """An open box from the lowest to the highest estimate: no interval, so it has no caps and no middle."""
+    if bar.low is None or bar.high is None:
+        return
+    unit = canvas.size.type
+    low, high = (scale(_place(end, ground)) for end in (bar.low, bar.high))
+    low, high = min(low, high - 0.3 * unit), max(high, low + 0.3 * unit)
+    canvas.bar(low, y - 0.35 * unit, high - low, 0.7 * unit, FAINT, INK, "upright")
 
 
 def _goes_on(value: float, ground: Ground) -> bool:

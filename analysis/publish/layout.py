@@ -6,9 +6,12 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
-from analysis.publish.canvas import FAINT, INK, SOFT, Canvas, Ruler, Size
+from analysis.publish import numbers
+from analysis.publish.canvas import FAINT, INK, SOFT, Canvas, Ruler
+from analysis.publish.sizes import SMALL, Size
 
-ZOOMS = (1.0, 0.92, 0.84, 0.76, 0.68, 0.6, 0.52, 0.45, 0.38, 0.32, 0.26, 0.2, 0.15)
+SHRINK = 0.96
+MOST_SHRINKS = 40
 
 
 @dataclass(frozen=True)
@@ -20,7 +23,8 @@ class Layout:
 
 
 Plan = Callable[[Size, float, float | None], Layout]
-"""Called as plan(size, width, room): `room` is the height on offer on a slide and None where height is free."""
+"""Called as plan(size, width, room): `room` is the height on offer on a slide and None where height is free. A plan of
+rows that don't fit at the smallest type (`size.tight`) leaves some of them out and says so; see `fitting`."""
 
 
 def paint(plan: Plan, size: Size, title: str) -> Canvas:
@@ -31,21 +35,45 @@ def paint(plan: Plan, size: Size, title: str) -> Canvas:
         layout.draw(canvas, 2, 2)
         return canvas
     margin = 0.05 * size.width
-    heading = Ruler(size).wrap(title, size.width - 2 * margin, 1.25, bold=True, most=2)
-    top = margin * 0.7 + len(heading) * 1.6 * size.type + 0.4 * size.type
+    ruler = Ruler(size)
+    heading = ruler.wrap(title, size.width - 2 * margin, TITLE, bold=True, most=2)
+    top = 0.7 * margin + (len(heading) - 1) * 1.28 * TITLE * size.type + 2.1 * size.type
     room = size.height - top - 0.6 * margin
-    for zoom in ZOOMS:
-        small = replace(size, type=size.type * zoom)
+    small = size
+    # Down to the smallest type that the size allows, and below it only for a plan that can't leave rows out.
+    for _ in range(MOST_SHRINKS):
         layout = plan(small, size.width - 2 * margin, room)
         if layout.height <= room + 0.01:
             break
+        floor = 0.0 if small.smallest else size.least / SMALL
+        small = replace(small, type=max(floor, SHRINK * small.type))
     canvas = Canvas(small, size.height)
-    y = margin * 0.7 + 1.25 * size.type
-    for line in heading:
-        canvas.text(margin, y, line, 1.25 / zoom, bold=True)
-        y += 1.6 * size.type
+    scale = TITLE * size.type / small.type
+    canvas.lines(margin, 0.7 * margin + TITLE * size.type, heading, scale, bold=True)
     layout.draw(canvas, margin, top + max(0.0, (room - layout.height) * 0.3))
     return canvas
+
+
+TITLE = 1.2
+"""Type of a slide's title, in type sizes."""
+
+NOTE_HEIGHT = 1.6
+"""Height of the line that tells how many rows are left out, in type sizes."""
+
+
+def fitting(needs: Sequence[float], room: float | None, fixed: float, size: Size) -> int:
+    """How many rows are shown: all, or as many as a slide holds at its smallest type, beside a line that says so."""
+    if room is None or not size.tight or fixed + sum(needs) <= room:
+        return len(needs)
+    left = room - fixed - NOTE_HEIGHT * size.type
+    return next((count for count in range(len(needs) - 1, 1, -1) if sum(needs[:count]) <= left), 1)
+
+
+def left_out(canvas: Canvas, x: float, top: float, more: int, what: str) -> None:
+    """Say how many rows aren't on the slide, in the line kept free for it."""
+    if more:
+        words = f"and {numbers.whole(more)} more {what}{'' if more == 1 else 's'}, in the report"
+        canvas.text(x, top + 1.1 * canvas.size.type, words, SMALL, SOFT)
 
 
 @dataclass(frozen=True)
@@ -57,12 +85,12 @@ class Label:
 
     def height(self, size: Size) -> float:
         """Height of the block in points."""
-        return 1.28 * size.type * (len(self.name) + 0.86 * len(self.below))
+        return 1.28 * size.type * (len(self.name) + SMALL * len(self.below))
 
     def draw(self, canvas: Canvas, x: float, top: float) -> None:
         """Write the block with its upper edge at `top`."""
         y = canvas.lines(x, top + canvas.size.type, self.name, bold=True)
-        canvas.lines(x, y - 0.1 * canvas.size.type, self.below, 0.86, colour=SOFT)
+        canvas.lines(x, y - 0.1 * canvas.size.type, self.below, SMALL, colour=SOFT)
 
 
 def labels(size: Size, width: float, names: Sequence[str], below: Sequence[str]) -> tuple[list[Label], float]:
@@ -71,12 +99,12 @@ def labels(size: Size, width: float, names: Sequence[str], below: Sequence[str])
     if size.narrow:
         room = width
     else:
-        widest = max(*(ruler.width(n, 1.0, True) for n in names), *(ruler.width(b, 0.86) for b in below))
-        room = min(max(widest, 0.14 * width), 0.27 * width) + 1
+        widest = max(*(ruler.width(n, 1.0, True) for n in names), *(ruler.width(b, SMALL) for b in below))
+        room = min(max(widest, 0.14 * width), (0.27 if size.height is None else 0.34) * width) + 1
     blocks = [
         Label(
             tuple(ruler.wrap(name, room, 1.0, True, most=4)),
-            tuple(ruler.wrap(text, room, 0.86, most=3)) if text else (),
+            tuple(ruler.wrap(text, room, SMALL, most=3)) if text else (),
         )
         for name, text in zip(names, below, strict=True)
     ]
@@ -126,9 +154,9 @@ def axis(
     """Draw faint upright lines with their values below, and the axis' name under them."""
     canvas.ticks([((scale(value), top), (scale(value), bottom)) for value, _ in ticks], FAINT)
     for value, words in ticks:
-        canvas.text(scale(value), bottom + 1.25 * canvas.size.type, words, 0.86, SOFT, anchor="middle")
+        canvas.text(scale(value), bottom + 1.25 * canvas.size.type, words, SMALL, SOFT, anchor="middle")
     canvas.text(
-        (scale.left + scale.right) / 2, bottom + 2.5 * canvas.size.type, name, 0.86, INK, anchor="middle"
+        (scale.left + scale.right) / 2, bottom + 2.5 * canvas.size.type, name, SMALL, INK, anchor="middle"
     )
 
 

@@ -10,8 +10,9 @@ import pandas as pd
 
 from analysis.comparison.result import Comparison
 from analysis.publish import numbers
-from analysis.publish.canvas import ACCENT, FAINT, INK, PAPER, SECOND, SOFT, Canvas, Ruler, Size, tidy
-from analysis.publish.layout import Layout, labels, spread
+from analysis.publish.canvas import ACCENT, FAINT, INK, PAPER, SECOND, SOFT, Canvas, Ruler, tidy
+from analysis.publish.layout import NOTE_HEIGHT, Layout, fitting, labels, left_out, spread
+from analysis.publish.sizes import SMALL, Size
 from analysis.publish.tables import used_rows
 
 MOST_COLUMNS = 8
@@ -125,7 +126,7 @@ def routines_plan(marked: Marked, size: Size, width: float, room: float | None) 
     blocks, label_width = labels(size, width, marked.names, marked.below)
     widths = _column_widths(marked, width - label_width, ruler)
     heads = [
-        ruler.wrap(name, w - 0.5 * type_size, 0.86, most=4)
+        ruler.wrap(name, w - 0.5 * type_size, SMALL, most=4)
         for name, w in zip(marked.columns, widths, strict=True)
     ]
     head_height = max(len(head) for head in heads) * 1.1 * type_size + 0.7 * type_size
@@ -133,8 +134,10 @@ def routines_plan(marked: Marked, size: Size, width: float, room: float | None) 
     foot = (0.9 + 1.4 * len(legend)) * type_size
     above = [block.height(size) if size.narrow else 0.0 for block in blocks]
     least = [0.0 if size.narrow else block.height(size) for block in blocks]
-    limit = (room if room is not None else 560.0) - head_height - foot
+    limit = (room if room is not None else 62 * type_size) - head_height - foot
     pitch = type_size * 0.95
+    # A slide's type shrinks before its marks become small, and techniques are left out before marks can't be seen.
+    least_pitch = 0.75 * type_size if room is not None and not size.smallest else 0.6
     while True:
         per_row = [max(1, int((w - 0.7 * type_size) / pitch)) for w in widths]
         per_row = [10 if 10 <= most < 20 else most for most in per_row]
@@ -148,25 +151,30 @@ def routines_plan(marked: Marked, size: Size, width: float, room: float | None) 
             + 0.9 * type_size
             for i, row in enumerate(marked.cells)
         ]
-        if sum(heights) <= limit or pitch < 0.6:
+        shown = fitting(heights, room, head_height + foot, size)
+        seen = size.tight and pitch < 0.4 * type_size and shown > 1
+        if sum(heights) <= limit or pitch < least_pitch or seen:
             break
         pitch *= 0.94
-    heights = spread(heights, room, head_height + foot, 1.5)
+    more = len(heights) - shown
+    foot += NOTE_HEIGHT * type_size if more else 0.0
+    heights = spread(heights[:shown], room, head_height + foot, 1.5)
 
     def draw(canvas: Canvas, left: float, top: float) -> None:
         lefts = [left + label_width + sum(widths[:j]) for j in range(len(widths))]
         for head, x in zip(heads, lefts, strict=True):
             y = top + head_height - 0.7 * type_size - (len(head) - 1) * 1.1 * type_size
-            canvas.lines(x, y, head, 0.86, colour=SOFT)
+            canvas.lines(x, y, head, SMALL, colour=SOFT)
         y = top + head_height
-        for i, row in enumerate(marked.cells):
-            canvas.rule(left, y, left + width, y, FAINT, 0.8)
+        for i, row in enumerate(marked.cells[:shown]):
+            canvas.rule(left, y, left + width, y, FAINT, 0.09 * type_size)
             blocks[i].draw(canvas, left, y + 0.35 * type_size)
             for cell, x, most in zip(row, lefts, per_row, strict=True):
                 _draw_cell(canvas, cell, x, y + above[i] + 0.55 * type_size, most, pitch)
             y += heights[i]
-        canvas.rule(left, y, left + width, y, FAINT, 0.8)
-        _draw_legend(canvas, legend, left, y + 1.7 * type_size)
+        canvas.rule(left, y, left + width, y, FAINT, 0.09 * type_size)
+        left_out(canvas, left, y, more, "technique")
+        _draw_legend(canvas, legend, left, y + (1.7 + (NOTE_HEIGHT if more else 0.0)) * type_size)
 
     return Layout(head_height + sum(heights) + foot, draw)
 
@@ -177,7 +185,7 @@ def _column_widths(marked: Marked, width: float, ruler: Ruler) -> list[float]:
     # A square root leaves room for short columns; with hundreds of marks it would make the long one a tower.
     power = 0.5 if max(most) <= 60 else 0.9
     weights = [count**power for count in most]
-    words = [max(ruler.width(word, 0.86) for word in tidy(name).split(" ")) for name in marked.columns]
+    words = [max(ruler.width(word, SMALL) for word in tidy(name).split(" ")) for name in marked.columns]
     least = [max(2.6 * ruler.size.type, word + 0.9 * ruler.size.type) for word in words]
     shrink = min(1.0, width / sum(least))
     rest = max(0.0, width - sum(least))
@@ -197,7 +205,11 @@ def _draw_cell(
         canvas.marks(holes, "o", pitch * 0.24, hole, "none", 0.0)
     rows = math.ceil(len(cell) / per_row)
     canvas.text(
-        x, top + rows * pitch + 0.95 * canvas.size.type, numbers.whole(len(cell)), 0.86, INK if cell else SOFT
+        x,
+        top + rows * pitch + 0.95 * canvas.size.type,
+        numbers.whole(len(cell)),
+        SMALL,
+        INK if cell else SOFT,
     )
 
 
@@ -219,7 +231,7 @@ def _legend(marked: Marked, ruler: Ruler, width: float) -> list[list[_Entry]]:
     lines: list[list[_Entry]] = [[]]
     used = 0.0
     for kind, text, dotted in wanted:
-        needed = 2.6 * ruler.size.type + ruler.width(text, 0.86)
+        needed = 2.6 * ruler.size.type + ruler.width(text, SMALL)
         if lines[-1] and used + needed > width:
             lines.append([])
             used = 0.0
@@ -238,6 +250,6 @@ def _draw_legend(canvas: Canvas, lines: Sequence[Sequence[_Entry]], left: float,
             canvas.marks(place, shape, 0.82 * unit, fill, edge, 0.11 * unit if entry.kind != "fall" else 0.02)
             if entry.dotted:
                 canvas.marks(place, "o", 0.23 * unit, hole, "none", 0.0)
-            canvas.text(x + 1.2 * unit, y, entry.words, 0.86, SOFT)
+            canvas.text(x + 1.2 * unit, y, entry.words, SMALL, SOFT)
             x += entry.width
         y += 1.4 * unit

@@ -99,9 +99,18 @@ def test_every_svg_says_what_it_shows(report: Path, hostile_report: Path) -> Non
 
 def test_figures_come_in_three_forms_and_two_sizes(report: Path) -> None:
     names = {path.name for path in report.glob("figures/*")}
-    for name in ("routines", "rates", "difference", "deductions", "strata"):
+    for name in (
+        "routines",
+        "landings",
+        "rates",
+        "difference",
+        "deductions",
+        "strata",
+        "pooled",
+        "sensitivity",
+    ):
         assert {f"{name}{size}.{form}" for size in ("", "-slide") for form in ("svg", "pdf", "png")} <= names
-    assert len(names) == 48
+    assert len(names) == 66
     for path in report.glob("figures/*-slide.png"):
         width, height = (int.from_bytes(path.read_bytes()[at : at + 4], "big") for at in (16, 20))
         assert (width, height) == (1920, 1080)
