@@ -197,11 +197,11 @@ READABLE = 14.0
 
 def clinic_picture(kit: Kit) -> dict[str, bytes]:
     """Draw the picture, the three sentences and the caution on one sheet of 1920 x 1080, as svg and png."""
-    canvas = fitted(partial(_sheet, kit), SHEET)
+    canvas = fitted(partial(sheet_plan, kit), SHEET)
     return canvas.save("clinic", kit.question, " ".join([kit.routines.alt, *kit.sentences]), ("svg", "png"))
 
 
-def _sheet(kit: Kit, size: Size, width: float, room: float | None) -> Layout:
+def sheet_plan(kit: Kit, size: Size, width: float, room: float | None) -> Layout:
     """The question, the routines, the sentences in three columns, the caution last."""
     assert room is not None
     unit = max(0.9 * size.type, READABLE)
