@@ -10,7 +10,14 @@ from collections import Counter
 from dataclasses import replace
 
 import pandas as pd
-from publish_evidence import adjusted_part, graded_part, points_part, priors_part, selection_part
+from publish_evidence import (
+    adjusted_part,
+    graded_part,
+    planning_part,
+    points_part,
+    priors_part,
+    selection_part,
+)
 
 from analysis.comparison.result import (
     Alternative,
@@ -226,6 +233,7 @@ def build(
         graded=graded_part(first) if full else None,
         points_parts=points_part() if full else (),
         priors=priors_part() if full else None,
+        planning=planning_part(outcome, names) if full else None,
         doubt=Doubt(
             (
                 Alternative("the first routine of each athlete only", 20, 0.31, -0.05, 0.58, "not shown"),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from analysis.comparison.evidence import Adjusted, Cut, Graded, Model, PointsParts, Priors, Selection
+from analysis.comparison.planning import Planning, PlanStep, Supposition
 from analysis.stats.balance import balance
 from analysis.stats.ordinal import better_by_a_grade, cuts
 from analysis.stats.overlap import overlap
@@ -126,4 +127,34 @@ def priors_part() -> Priors:
     weak = weak_prior_logistic(STUCK, design, names=["first", "difficulty"], columns=[0])
     return Priors(
         (1.0, 1.0), (own, *prior_sensitivity(9, 9, 14, 22)), weak, "For a reader who believed otherwise."
+    )
+
+
+def planning_part(outcome: str, names: tuple[str, ...]) -> Planning | None:
+    """Two suppositions, typed in; one is never reached."""
+    if outcome != "stuck":
+        return None
+    steps = tuple(
+        PlanStep(n, n - 2, width, chance)
+        for n, width, chance in ((10, 0.41, 0.08), (50, 0.19, 0.52), (200, 0.095, 0.98))
+    )
+    low = tuple(PlanStep(step.routines, step.effective, step.half_width, step.chance / 4) for step in steps)
+    suppositions = (
+        Supposition("matters", 0.85, 0.65, 0.2, steps, 120),
+        Supposition("half", 0.8, 0.7, 0.1, low, None),
+    )
+    return Planning(
+        names[0],
+        names[1],
+        9,
+        22,
+        0.2,
+        False,
+        1.25,
+        0.95,
+        "two-sided",
+        0.8,
+        "Barnard, pooled z",
+        "Newcombe",
+        suppositions,
     )

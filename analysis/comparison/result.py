@@ -11,6 +11,7 @@ from importlib import resources
 from typing import TYPE_CHECKING, Any, Literal
 
 from analysis.comparison.evidence import Adjusted, Graded, PointsParts, Priors, Selection
+from analysis.comparison.planning import Planning
 from analysis.reading.claim import Claim
 from analysis.shown import Shown
 from analysis.stats.result import Effect, Fit, Interval, Test, strict_json
@@ -301,6 +302,7 @@ class Comparison:
     graded: Graded | None
     points_parts: tuple[PointsParts, ...]
     priors: Priors | None
+    planning: Planning | None
     doubt: Doubt | None
     reading: Reading
     source: Source

@@ -12,6 +12,7 @@ from analysis.comparison.doubt import make_doubt
 from analysis.comparison.graded import make_graded
 from analysis.comparison.headline import make_beside, make_groups, make_headline
 from analysis.comparison.pairs import make_pairs
+from analysis.comparison.planning import make_planning
 from analysis.comparison.points_parts import make_points_parts
 from analysis.comparison.priors import make_priors
 from analysis.comparison.result import Comparison, GradeCount, PointsContrast, Question, Source
@@ -89,6 +90,7 @@ def compare(
     graded = make_graded(sample, question)
     points_parts = make_points_parts(sample, question)
     priors = make_priors(sample, question)
+    planning = make_planning(question, groups, headline)
     progress("other choices", 6, STEPS)
     doubt = make_doubt(sample, question, headline, budget, progress)
     repeats = count_repeats(sample)
@@ -128,6 +130,7 @@ def compare(
         graded=graded,
         points_parts=points_parts,
         priors=priors,
+        planning=planning,
         doubt=doubt,
         reading=reading,
         source=_source(sample),

@@ -8,6 +8,7 @@ from analysis.publish.contrast_table import contrast_table
 from analysis.publish.measure_tables import Measure, measure, measures_table
 from analysis.publish.model_tables import adjusted_tables, graded_tables
 from analysis.publish.parts_tables import parts_tables
+from analysis.publish.planning import planning_table
 from analysis.publish.points_tables import deduction_tables
 from analysis.publish.selection_tables import priors_table, selection_tables
 from analysis.publish.tables import (
@@ -55,6 +56,8 @@ def make_tables(comparison: Comparison) -> tuple[Table, ...]:
     found += parts_tables(comparison.points_parts, first, second, level)
     if comparison.priors is not None:
         found.append(priors_table(comparison.priors, level, n))
+    if comparison.planning is not None:
+        found.append(planning_table(comparison.planning))
     if comparison.doubt is not None:
         found.append(doubt_table(comparison.doubt, comparison.headline.unit, level))
     return tuple(table for table in found if table is not None)

@@ -20,6 +20,7 @@ from analysis.publish.difference_figures import (
 from analysis.publish.landing_chart import Landings, landings, landings_plan
 from analysis.publish.layout import paint
 from analysis.publish.model_figures import model_sketches
+from analysis.publish.planning_figure import planning_sketch
 from analysis.publish.routine_marks import mark_routines, routines_plan
 from analysis.publish.sizes import PHONE, Size, sizes_named
 from analysis.publish.sketch import Sketch
@@ -57,6 +58,8 @@ def figure_plans(comparison: Comparison) -> list[Sketch]:
     found += [sketch for sketch in further if sketch.name != "models"]
     if comparison.doubt is not None and comparison.doubt.alternatives:
         found.append(sensitivity_figure(comparison, comparison.doubt))
+    if comparison.planning is not None:
+        found.append(planning_sketch(comparison.planning))
     return found
 
 
