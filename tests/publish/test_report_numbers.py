@@ -37,7 +37,25 @@ def test_a_plain_number_comes_back_from_its_cell(value: int, digits: int) -> Non
 
 
 @pytest.mark.parametrize(
-    "text", ["", "9 of 9", "3 to 59", "−", ".034", "1.", "infinity", "< .001", "=1", "1e5", "½", "2²"]
+    "text",
+    [
+        "",
+        "9 of 9",
+        "3 to 59",
+        "−",
+        ".",
+        "−.",
+        "1.",
+        "1,23",
+        "1,2345",
+        ".03.4",
+        "infinity",
+        "< .001",
+        "=1",
+        "1e5",
+        "½",
+        "2²",
+    ],
 )
 def test_what_is_not_one_plain_number_stays_text(text: str) -> None:
     assert numbers.plain_number(text) is None
