@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from analysis.comparison.evidence import Adjusted, PointsParts
 from analysis.comparison.result import (
     Doubt,
@@ -15,18 +17,17 @@ from analysis.comparison.result import (
     Strata,
 )
 from analysis.reading import numbers
+from analysis.reading.amounts import Arm, amount
 from analysis.reading.claim import FEWEST
+from analysis.reading.points import points_sentence
 from analysis.reading.sentences import (
-    Arm,
-    cautions,
     headline_sentence,
-    limit,
     one_sided_sentence,
     overall_sentence,
     p_sentence,
-    points_sentence,
-    say,
+    repeats_sentence,
 )
+from analysis.reading.words import ENGLISH, cautions, say, say_counted
 
 WIDE = 0.3
 """An interval for a difference of rates wider than 30 percentage points is said to be wide."""
@@ -48,15 +49,101 @@ def make_reading(
     doubt: Doubt | None,
     meets: int,
     unknown: int,
+    language: str = ENGLISH,
 ) -> Reading:
     """Return the words of a report: the headline, the sentences that follow it, and what the sample can't say.
 
-    `meets` counts the meets in the headline, `unknown` the routines of compared techniques whose cells could not be
-    used.
+    The order is the same for every outcome: the answer; where like with like changes its sign or its claim, that;
+    how it was tested; like with like where it changes nothing; who comes back; points and the trade with difficulty.
+    What the headline has said is not said again.
+
+    Parameters
+    ----------
+    question, groups, headline, repeats, strata, pairs, deductions, adjusted, points_parts, doubt
+        The parts of a comparison.
+    meets : int
+        Meets in the headline.
+    unknown : int
+        Routines of compared techniques whose cells could not be used.
+    language : str
+        Whose words are used: a shipped language, or the path of a file of your own.
     """
-    first, second = (_arm(group) for group in groups[:2])
+    likened = _likened(groups, strata, adjusted)
+    opening = [
+        *_overall(groups, pairs, language),
+        _answer(question, groups, headline, language),
+        *(text for text, changes in likened if changes),
+    ]
+    return Reading(
+        headline=" ".join(opening),
+        sentences=(
+            *_tested(question, headline, groups, language),
+            *(text for text, changes in likened if not changes),
+            repeats_sentence(
+                repeats.choice,
+                repeats.athletes,
+                repeats.returning,
+                repeats.routines - repeats.athletes,
+                language,
+            ),
+            *points_said(question, deductions, beside=headline, language=language),
+            *(part.reading for part in points_parts if part.reading),
+        ),
+        cannot_say=tuple(_cannot(question, groups, headline, repeats, doubt, meets, unknown, language)),
+        cautions=cautions(language),
+    )
+
+
+def points_said(
+    question: Question,
+    deductions: tuple[PointsContrast, ...],
+    beside: Headline | None = None,
+    language: str = ENGLISH,
+) -> list[str]:
+    """Return the points saved per routine, with falls and without, in words.
+
+    Where no routine was a fall both are one sentence. `beside` is the headline that stands next to them: if it is
+    about the deduction, it has said the points with falls.
+    """
+    said: list[str] = []
+    whole = [contrast for contrast in deductions if contrast.effect is not None]
+    same = len(whole) == 2 and whole[0].groups == whole[1].groups
+    for contrast in whole[:1] if same else whole:
+        if beside is not None and beside.outcome == "deduction" and contrast.falls == "with falls":
+            continue
+        effect = contrast.clustered or contrast.effect
+        assert effect is not None
+        said.append(
+            points_sentence(
+                first=question.techniques[0],
+                second=question.techniques[1],
+                estimate=effect.estimate,
+                low=effect.low,
+                high=effect.high,
+                level=question.level,
+                falls="no falls" if same else contrast.falls,
+                why=effect.why,
+                few=min(group.n for group in contrast.groups[:2]) < FEWEST,
+                language=language,
+            )
+        )
+    return said
+
+
+def _overall(groups: tuple[Group, ...], pairs: Pairs | None, language: str) -> list[str]:
+    """The test over all techniques, where there are three or more and it has a p-value."""
+    if pairs is None or pairs.overall is None or math.isnan(pairs.overall.p_value):
+        return []
+    by_pairs = pairs.overall.method.startswith("smallest")
+    return [overall_sentence(len(groups), pairs.overall.p_value, by_pairs, language)]
+
+
+def _answer(question: Question, groups: tuple[Group, ...], headline: Headline, language: str) -> str:
+    first, second = (
+        Arm(group.name, group.x, group.n, group.low, group.high, group.mean) for group in groups[:2]
+    )
     interval = headline.interval
-    main = headline_sentence(
+    return headline_sentence(
         outcome=headline.outcome,
         first=first,
         second=second,
@@ -67,66 +154,40 @@ def make_reading(
         why=headline.interval_why,
         sides=question.sides,
         matters=question.matters,
-        fewest=FEWEST,
+        language=language,
     )
-    # The stratified difference belongs to the first paragraph only where it changes the sign or the claim.
-    changed = strata is not None and strata.agreement and strata.changes
-    opening = [main]
-    if pairs is not None and pairs.overall is not None:
-        by_pairs = pairs.overall.method.startswith("smallest")
-        opening.insert(0, overall_sentence(len(groups), pairs.overall.p_value, by_pairs))
-    if changed and strata is not None:
-        opening.append(strata.agreement)
-    if adjusted is not None and adjusted.changes:
-        opening.append(adjusted.agreement)
-    sentences = []
-    if question.sides != "two":
-        sentences.append(one_sided_sentence(question.sides))
+
+
+def _likened(
+    groups: tuple[Group, ...], strata: Strata | None, adjusted: Adjusted | None
+) -> list[tuple[str, bool]]:
+    """What like with like shows, each with whether it changes the sign or the claim; nothing from too few routines."""
+    found: list[tuple[str, bool]] = []
+    if _too_few(groups):
+        return found
+    if strata is not None and strata.agreement:
+        found.append((strata.agreement, strata.changes))
+    if adjusted is not None and adjusted.agreement:
+        found.append((adjusted.agreement, adjusted.changes))
+    return found
+
+
+def _too_few(groups: tuple[Group, ...]) -> bool:
+    return min(group.n for group in groups[:2]) < FEWEST
+
+
+def _tested(question: Question, headline: Headline, groups: tuple[Group, ...], language: str) -> list[str]:
+    """On which side, with which p-value, and whether that fits the interval; not what the headline has said."""
     test = headline.test
-    sentences.append(
-        p_sentence(
-            None if test is None else test.p_value, "" if test is None else test.method, headline.p_why
-        )
-    )
-    if headline.disagreement:
-        sentences.append(headline.disagreement)
-    if strata is not None and strata.agreement and not changed:
-        sentences.append(strata.agreement)
-    if adjusted is not None and adjusted.agreement and not adjusted.changes:
-        sentences.append(adjusted.agreement)
-    sentences.append(repeats.note)
-    if headline.outcome != "deduction":
-        sentences.extend(_points(question, deductions))
-    sentences.extend(part.reading for part in points_parts if part.reading)
-    return Reading(
-        headline=" ".join(opening),
-        sentences=tuple(sentences),
-        cannot_say=tuple(_cannot(question, groups, headline, repeats, doubt, meets, unknown)),
-        cautions=cautions(),
-    )
-
-
-def _arm(group: Group) -> Arm:
-    return Arm(group.name, group.x, group.n, group.low, group.high, group.mean)
-
-
-def _points(question: Question, deductions: tuple[PointsContrast, ...]) -> list[str]:
     said = []
-    for contrast in deductions:
-        effect = contrast.clustered or contrast.effect
-        if effect is None:
-            continue
-        said.append(
-            points_sentence(
-                question.techniques[0],
-                question.techniques[1],
-                effect.estimate,
-                effect.low,
-                effect.high,
-                question.level,
-                contrast.falls,
-            )
-        )
+    if question.sides != "two" and (test is not None or headline.interval is not None):
+        said.append(one_sided_sentence(language))
+    if test is not None:
+        said.append(p_sentence(test.p_value, test.method, headline.p_why, language))
+    elif not _too_few(groups) and headline.p_why != headline.interval_why:
+        said.append(p_sentence(None, "", headline.p_why, language))
+    if headline.disagreement:
+        said.append(headline.disagreement)
     return said
 
 
@@ -138,41 +199,34 @@ def _cannot(
     doubt: Doubt | None,
     meets: int,
     unknown: int,
+    language: str,
 ) -> list[str]:
-    said = [say("cannot", "choice")]
+    said = [say("cannot", "choice", language)]
     interval = headline.interval
     if interval is not None and headline.unit == "proportion" and question.sides == "two":
         width = interval.high - interval.low
         if width > WIDE:
-            said.append(say("cannot", "wide", width=limit(width, "proportion", interval.n)))
+            shown = amount(width, "proportion", interval.n, language)
+            said.append(say("cannot", "wide", language, width=shown))
     if headline.outcome == "stuck":
-        for group in groups:
-            slots = {"name": group.name, "count": numbers.count(group.x, group.n)}
-            if group.n and group.x == group.n:
-                said.append(
-                    say(
-                        "cannot",
-                        "all_stuck",
-                        limit=numbers.percent(group.low, numbers.percent_digits(group.n)),
-                        **slots,
-                    )
-                )
-            elif group.n and group.x == 0:
-                said.append(
-                    say(
-                        "cannot",
-                        "none_stuck",
-                        limit=numbers.percent(group.high, numbers.percent_digits(group.n)),
-                        **slots,
-                    )
-                )
+        said += [_full_house(group, language) for group in groups if group.n and group.x in (0, group.n)]
     fewest = min((group.athletes for group in groups[:2]), default=0)
     if repeats.choice == "cluster" and repeats.returning and 0 < fewest < FEW_ATHLETES:
-        said.append(say("cannot", "few_athletes", athletes=fewest))
+        said.append(say_counted("cannot", "few_athletes", fewest, language, athletes=fewest))
     if doubt is not None and doubt.leave_out_claims:
-        said.append(say("cannot", "one_athlete", changed=doubt.leave_out_claims, runs=doubt.leave_out_runs))
+        slots = {"changed": doubt.leave_out_claims, "runs": doubt.leave_out_runs}
+        said.append(say("cannot", "one_athlete", language, **slots))
     if unknown:
-        said.append(say("cannot", "unknown", rows=unknown, compared=unknown + repeats.routines))
+        compared = unknown + repeats.routines
+        said.append(say_counted("cannot", "unknown", unknown, language, rows=unknown, compared=compared))
     if meets == 1:
-        said.append(say("cannot", "meets"))
+        said.append(say("cannot", "meets", language))
     return said
+
+
+def _full_house(group: Group, language: str) -> str:
+    """What a run without a miss, or without a hit, doesn't say."""
+    key, edge = ("all_stuck", group.low) if group.x == group.n else ("none_stuck", group.high)
+    shown = numbers.percent(edge, numbers.percent_digits(group.n))
+    count = say("rate", "count", language, x=group.x, n=group.n)
+    return say("cannot", key, language, name=group.name, count=count, limit=shown)

@@ -33,6 +33,24 @@ def claim_of(low: float, high: float, matters: float | None = None) -> Claim:
     return "not shown"
 
 
+def check_claim(claim: str, low: float, high: float, matters: float | None = None) -> None:
+    """Raise ValueError unless a claim is the one that its interval supports, or none at all.
+
+    "not shown" stands beside any interval: too few routines can forbid a claim that the limits would allow.
+
+    >>> check_claim("first higher", 0.02, 0.58)
+    >>> check_claim("first higher", -0.2, 0.58)
+    Traceback (most recent call last):
+    ...
+    ValueError: the claim 'first higher' doesn't follow from the interval -0.2 to 0.58, which supports 'not shown'
+    """
+    supported = claim_of(low, high, matters)
+    if claim not in (supported, "not shown"):
+        raise ValueError(
+            f"the claim {claim!r} doesn't follow from the interval {low:g} to {high:g}, which supports {supported!r}"
+        )
+
+
 def disagrees(low: float, high: float, p: float | None, alpha: float) -> bool:
     """Whether the interval and the p-value fall on different sides of the level."""
     if p is None or math.isnan(p) or math.isnan(low) or math.isnan(high):

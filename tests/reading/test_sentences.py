@@ -98,8 +98,8 @@ def test_few_routines_are_said_before_anything_else() -> None:
 
 
 def test_one_sided_intervals_show_the_computed_limit_only() -> None:
-    assert "at least 2 at 95" in headline(0.02, 1.0, sides="more")
-    assert "at most \N{MINUS SIGN}2 at 95" in headline(-1.0, -0.02, sides="fewer")
+    assert "95\N{NO-BREAK SPACE}% lower limit 2)" in headline(0.02, 1.0, sides="more")
+    assert "95\N{NO-BREAK SPACE}% upper limit \N{MINUS SIGN}2)" in headline(-1.0, -0.02, sides="fewer")
 
 
 def test_points_saved_is_the_negative_of_first_minus_second() -> None:
