@@ -89,16 +89,63 @@ def compare(plan: str, as_json: bool) -> None:
 @click.option(
     "--out", required=True, type=click.Path(), help="Folder to write; an older report there is replaced."
 )
+@click.option(
+    "--numbers",
+    type=click.Choice(["en", "de", "fr", "es"]),
+    default="en",
+    show_default=True,
+    help="Whose decimal and thousands marks the tables and figures have.",
+)
+@click.option(
+    "--percent-decimals", type=click.IntRange(0, 4), help="Decimals of percentages; by sample size otherwise."
+)
+@click.option(
+    "--points-decimals", type=click.IntRange(0, 4), default=2, show_default=True, help="Decimals of points."
+)
+@click.option(
+    "--p-decimals", type=click.IntRange(2, 3), default=3, show_default=True, help="Decimals of p-values."
+)
+@click.option(
+    "--p-zero/--no-p-zero", default=None, help="Write 0.034 or .034; as the language does otherwise."
+)
+@click.option(
+    "--size",
+    "sizes",
+    multiple=True,
+    type=click.Choice(["single", "double", "poster"]),
+    help="A further size of the figures; may be given several times.",
+)
 @json_option
 @names_problems
-def report(plan: str, out: str, as_json: bool) -> None:
-    """Run the comparison of PLAN and write the report folder: page, document, tables, figures, rows and methods."""
-    from analysis.publish.folder import ReportFolderProblem
+def report(
+    plan: str,
+    out: str,
+    numbers: str,
+    percent_decimals: int | None,
+    points_decimals: int,
+    p_decimals: int,
+    p_zero: bool | None,
+    sizes: tuple[str, ...],
+    as_json: bool,
+) -> None:
+    """Run the comparison of PLAN and write the report folder.
 
+    The folder holds the page, the document, tables, figures, the clinic kit, the rows, methods and checklist.
+    """
+    from analysis.publish.folder import ReportFolderProblem
+    from analysis.publish.style import NumberStyle
+
+    style = NumberStyle(
+        language=numbers,
+        percent_decimals=percent_decimals,
+        points_decimals=points_decimals,
+        p_decimals=p_decimals,
+        p_leading_zero=p_zero,
+    )
     bar = Bar()
     found = analysis.compare(plan, progress=bar)
     try:
-        folder = analysis.write_report(found, out, progress=bar)
+        folder = analysis.write_report(found, out, progress=bar, style=style, sizes=sizes)
     except ReportFolderProblem as refused:
         if as_json:
             give(

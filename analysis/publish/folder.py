@@ -7,7 +7,7 @@ import json
 import os
 import platform
 import shutil
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime
 from importlib import metadata
 from pathlib import Path
@@ -15,27 +15,48 @@ from typing import Any
 
 from analysis import __version__
 from analysis.comparison.result import Comparison
+from analysis.publish.checklist import checklist, checklist_text
 from analysis.publish.detail_tables import make_tables
 from analysis.publish.figures import make_figures
 from analysis.publish.html import report_html
-from analysis.publish.latex import latex_table
+from analysis.publish.latex_document import latex_files
 from analysis.publish.methods import methods_text
 from analysis.publish.replace import Busy, Replacement
 from analysis.publish.rows import rows_csv
+from analysis.publish.sizes import sizes_named
+from analysis.publish.slides import clinic_files
 from analysis.publish.spreadsheet import csv_table, workbook
+from analysis.publish.style import ENGLISH, NumberStyle, using
 from analysis.publish.word import report_docx
 from analysis.stats.budget import Progress, no_progress
 
 MANIFEST = "manifest.json"
 MADE_BY = "landing-outcomes"
-LIBRARIES = ("numpy", "scipy", "pandas", "statsmodels", "matplotlib", "jinja2", "python-docx", "openpyxl")
+SIZES = ("thesis", "slide")
+LIBRARIES = (
+    "numpy",
+    "scipy",
+    "pandas",
+    "statsmodels",
+    "matplotlib",
+    "jinja2",
+    "python-docx",
+    "python-pptx",
+    "openpyxl",
+)
 
 
 class ReportFolderProblem(Exception):  # noqa: N818 - it is told to a person
     """The report can't be written to the folder that was named; the message says why and what to do."""
 
 
-def write_report(comparison: Comparison, folder: str | Path, progress: Progress = no_progress) -> Path:
+def write_report(
+    comparison: Comparison,
+    folder: str | Path,
+    progress: Progress = no_progress,
+    style: NumberStyle = ENGLISH,
+    sizes: Iterable[str] = SIZES,
+) -> Path:
     """Write every file of a report into `folder`, replacing an earlier report as a whole.
 
     At each moment the folder is either the old report or the new one, complete; a run that dies leaves the old one.
@@ -50,6 +71,10 @@ def write_report(comparison: Comparison, folder: str | Path, progress: Progress 
         Made if it isn't there. It must be empty or hold an earlier report.
     progress : callable
         Called as progress(task, done, total).
+    style : NumberStyle
+        How numbers look in tables and figures; results.json and the sentences are the same in every style.
+    sizes : names of sizes
+        Figures are always made for a thesis page and a slide; further sizes are "single", "double" and "poster".
 
     Returns
     -------
@@ -60,14 +85,19 @@ def write_report(comparison: Comparison, folder: str | Path, progress: Progress 
     ------
     ReportFolderProblem
         When the folder holds something else, can't be written, or is being written by another run.
+    ValueError
+        For a size that there isn't; the message lists those that there are.
     """
+    wanted = tuple(dict.fromkeys((*SIZES, *sizes)))
+    sizes_named(wanted)
     target = Path(os.path.realpath(folder))
     replacement = Replacement(target)
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
         with replacement.open() as new:
             _refuse_foreign(target)
-            write_files(comparison, new, progress)
+            with using(style):
+                write_files(comparison, new, progress, wanted)
             _carry_over(target, new)
             replacement.commit()
     except Busy as busy:
@@ -83,10 +113,12 @@ def write_report(comparison: Comparison, folder: str | Path, progress: Progress 
     return target
 
 
-def write_files(comparison: Comparison, new: Path, progress: Progress = no_progress) -> None:
+def write_files(
+    comparison: Comparison, new: Path, progress: Progress = no_progress, sizes: Iterable[str] = SIZES
+) -> None:
     """Write the report's files into an empty folder, the manifest last."""
-    tables = make_tables(comparison)
-    figures = make_figures(comparison, progress)
+    tables = (*make_tables(comparison), checklist(comparison))
+    figures = make_figures(comparison, progress, sizes)
     files: dict[str, bytes] = {}
     for figure in figures:
         for place, content in figure.files.items():
@@ -95,25 +127,29 @@ def write_files(comparison: Comparison, new: Path, progress: Progress = no_progr
                 files[f"figures/{figure.name}{'' if size == 'thesis' else '-' + size}.{form}"] = content
     for table in tables:
         files[f"tables/{table.key}.csv"] = csv_table(table)
-        files[f"tables/{table.key}.tex"] = latex_table(table).encode()
-    progress("pages", 0, 3)
+    for name, content in latex_files(tables, comparison.question.title).items():
+        files[f"tables/{name}"] = content
+    progress("pages", 0, 4)
     files["tables/tables.xlsx"] = workbook(tables)
     files["report.html"] = report_html(comparison, tables, figures).encode()
-    progress("pages", 1, 3)
+    progress("pages", 1, 4)
     files["report.docx"] = report_docx(comparison, tables, figures)
-    progress("pages", 2, 3)
+    progress("pages", 2, 4)
+    files |= clinic_files(comparison)
+    progress("pages", 3, 4)
     files["results.json"] = comparison.to_json().encode()
     files["rows_used.csv"] = rows_csv(comparison, used=True)
     files["rows_set_aside.csv"] = rows_csv(comparison, used=False)
     files["methods.md"] = methods_text(comparison).encode()
+    files["checklist.md"] = checklist_text(comparison).encode()
     files[MANIFEST] = _manifest(comparison, files)
     for name, content in files.items():
         _write(new / name, content)
-    progress("pages", 3, 3)
+    progress("pages", 4, 4)
 
 
 def _write(path: Path, content: bytes) -> None:
-    path.parent.mkdir(exist_ok=True)
+    path.parent.mkdir(parents=True, exist_ok=True)
     with open(path, "xb") as out:
         out.write(content)
         out.flush()
