@@ -33,17 +33,8 @@ from analysis.stats.budget import Progress, no_progress
 MANIFEST = "manifest.json"
 MADE_BY = "landing-outcomes"
 SIZES = ("thesis", "slide")
-LIBRARIES = (
-    "numpy",
-    "scipy",
-    "pandas",
-    "statsmodels",
-    "matplotlib",
-    "jinja2",
-    "python-docx",
-    "python-pptx",
-    "openpyxl",
-)
+DOCUMENTS = ("jinja2", "python-docx", "python-pptx", "openpyxl")
+LIBRARIES = ("numpy", "scipy", "pandas", "statsmodels", "matplotlib", *DOCUMENTS)
 
 
 class ReportFolderProblem(Exception):  # noqa: N818 - it is told to a person
