@@ -26,6 +26,7 @@ ROUNDING = 1e-9
 TEST = "barnard"
 METHOD = "newcombe"
 SIDES: dict[str, Alternative] = {"two": "two-sided", "more": "greater", "fewer": "less"}
+"""As `choose.alternative_of`, which stands on the result that this module is part of."""
 
 
 @dataclass(frozen=True)
@@ -46,8 +47,8 @@ class PlanStep:
 class Supposition:
     """Two rates that might be true; `basis` is "matters" or "half", and `first` - `second` is `difference`.
 
-    `enough` is about the number of routines per technique at which the chance reaches the one wanted for good, None where
-    the last step falls short of it.
+    `enough` is about the number of routines per technique at which the chance reaches the one wanted for good, None
+    where the last step falls short of it.
     """
 
     basis: str
@@ -83,7 +84,10 @@ class Planning:
 
 
 def make_planning(question: Question, groups: Sequence[Group], headline: Headline) -> Planning | None:
-    """Plan the next sample for outcome "stuck"; None for other outcomes and where a technique has no routine.
+    """Plan the next sample for outcome "stuck".
+
+    None for other outcomes, where a technique has no routine, and where athletes come back so often that 200 routines
+    are worth less than two independent ones.
 
     Assumes that athletes come back as often, and resemble themselves as much, as in this sample.
 
@@ -103,6 +107,8 @@ def make_planning(question: Question, groups: Sequence[Group], headline: Headlin
     side = SIDES[question.sides]
     effect = (_design_effect(first) + _design_effect(second)) / 2
     matters = MATTERS if question.matters is None else question.matters
+    if LADDER[-1] < 2 * effect:
+        return None
     suppositions = tuple(
         _supposition(basis, rates, effect, question.level, side)
         for basis, rates in _rates(first, second, matters, side)
@@ -179,7 +185,7 @@ def _enough(steps: Sequence[PlanStep], effect: float, chance: Callable[[int], fl
     The chance is a saw, so a size or two above this one can fall short by less than a percent; `power.sample_size`
     looks at every one.
     """
-    if not steps or steps[-1].chance < WANTED:
+    if steps[-1].chance < WANTED:
         return None
     short = [step for step in steps if step.chance < WANTED]
     low = short[-1].effective if short else 0
