@@ -70,8 +70,8 @@ def _answered(known: dict[str, Any], true: dict[str, bool], pointers: dict[str, 
         asked = answer.get("where", [])
         where = tuple(pointers[place] for place in asked if place in pointers)
         if ("when" not in answer or true[answer["when"]]) and (where or not asked):
-            named = (known[name] for name in ("item", "part", "topic", "asks"))
-            return Item(*named, answer["status"], where, answer["says"])
+            asked_for = {name: known[name] for name in ("item", "part", "topic", "asks")}
+            return Item(**asked_for, status=answer["status"], where=where, says=answer["says"])
     raise ValueError(f"checklist.toml: item {known['item']!r} has no answer that always holds")
 
 

@@ -27,7 +27,7 @@ FRONT_TABLES = (
 )
 FILES = ("methods.md", "results.json", "rows_used.csv", "rows_set_aside.csv", "manifest.json")
 """Files beside the page that a pointer may name."""
-FRONT_FIGURES = ("routines", "rates", "difference", "deductions", "models")
+FRONT_FIGURES = ("routines", "rates", "difference", "deductions", "models", "landings")
 
 
 @dataclass(frozen=True)
@@ -77,6 +77,7 @@ def detail_headings(comparison: Comparison) -> dict[str, str]:
         "parts": "Points lost: how often, and how much" if taken_apart else "",
         "beliefs": "Other earlier beliefs" if c.priors is not None else "",
         "holds": "How the difference holds up" if c.doubt is not None else "",
+        "next": "The next meets" if c.planning is not None else "",
         "aside": "Rows set aside" if c.rows.set_aside else "",
         "works": "Works cited",
         "checklist": "Reporting checklist",
@@ -105,13 +106,14 @@ def details(comparison: Comparison, tables: Collection[str], figures: Collection
         "who": ((), ("who_did_what", "landings", "deduction_values")),
         "returning": ((), ("repeats",)),
         "mix": ((), ("balance", "tipping")),
-        "within": (("strata",), ("strata", "strata_together")),
+        "within": (("strata", "pooled"), ("strata", "strata_together")),
         "all-pairs": ((), ("pairs",)),
         "behind": (("odds",), ("coefficients",)),
         "grades": ((), ("cuts", "ordered")),
         "parts": ((), ("points_parts",)),
         "beliefs": (("priors",), ("priors",)),
-        "holds": (("doubt",), ("doubt",)),
+        "holds": (("sensitivity",), ("doubt",)),
+        "next": (("planning",), ("planning",)),
         "aside": ((), ("set_aside",)),
         "checklist": ((), ("checklist",)),
         "source": ((), ("source",)),

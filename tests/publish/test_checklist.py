@@ -27,6 +27,7 @@ from analysis.publish.detail_tables import make_tables
 from analysis.publish.html import report_html
 from analysis.publish.latex import latex_table
 from analysis.publish.sections import places
+from analysis.publish.tables import table_of
 
 # von Elm et al. (2007), table: 22 items, those with letters as the joint list for cohort and cross-sectional
 # studies numbers them.
@@ -96,6 +97,7 @@ def bare(made: Comparison) -> Comparison:
         points_parts=(),
         priors=None,
         doubt=None,
+        planning=None,
     )
 
 
@@ -186,7 +188,7 @@ def test_a_run_without_an_interval_does_not_boast_of_one(comparison: Comparison)
     )
 
 
-@pytest.mark.parametrize("item", ["1a", "2", "10", "20", "21", "22"])
+@pytest.mark.parametrize("item", ["1a", "2", "6b", "20", "21", "22"])
 def test_what_no_run_can_know_is_the_authors(comparison: Comparison, item: str) -> None:
     assert answered(comparison)[item].status == "author"
 
@@ -215,3 +217,11 @@ def test_every_place_and_fact_of_the_file_is_known(comparison: Comparison) -> No
         for answer in item["answers"]:
             assert set(answer.get("where", ())) <= every
             assert answer.get("when", "estimated") in facts(comparison)
+
+
+def test_a_table_without_a_place_is_shown_all_the_same(comparison: Comparison) -> None:
+    stray = table_of("stray", "A table from elsewhere", ("Name", "Number"), [("nine", "9")])
+    page = lxml_html.fromstring(report_html(comparison, (*make_tables(comparison), stray), ()))
+    (section,) = page.xpath('//*[@id="table-stray"]/ancestor::section[1]')
+    assert section.xpath("./h3")[0].text_content() == "Further tables"
+    assert page.xpath('//nav//a[@href="#further"]')

@@ -85,6 +85,15 @@ def test_the_dark_page_is_dark_and_its_pictures_stay_light(browser: Any, report:
     assert browser.execute_script(colour, ".plate") == "rgb(255, 255, 255)"
 
 
+def test_figures_are_numbered_in_the_order_of_the_page(browser: Any, report: Path) -> None:
+    load(browser, report / "report.html", 1280)
+    found = browser.execute_script(
+        "return [...document.querySelectorAll('figcaption b')].map(b => b.textContent.split('.')[0])"
+    )
+    assert found == [f"Figure {i}" for i in range(1, len(found) + 1)]
+    assert browser.find_elements("id", "further") == []
+
+
 def test_the_page_asks_for_nothing_but_itself(browser: Any, report: Path) -> None:
     browser.get_log("performance")
     load(browser, report / "report.html", 1280)
