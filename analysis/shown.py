@@ -15,6 +15,7 @@ LONG = 60
 """A list of texts with more letters than that is shown one below the other."""
 
 _LEFT = "text-align:left;vertical-align:top"
+_RIGHT = "text-align:right;vertical-align:top;white-space:nowrap"
 
 
 class Shown:
@@ -73,7 +74,7 @@ def grid(
     """Rows of cells under a header, the first cell of each its name; after `most` rows it is cut and says so."""
     rows = [tuple(row) for row in rows]
     cut = len(rows) if most is None else most
-    side = ["text-align:right" if right else _LEFT for right in numeric] or [_LEFT] * len(header)
+    side = [_RIGHT if right else _LEFT for right in numeric] or [_LEFT] * len(header)
     head = "".join(
         f'<th scope="col" style="{style}">{html.escape(name)}</th>'
         for name, style in zip(header, side, strict=True)
