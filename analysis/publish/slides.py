@@ -30,8 +30,9 @@ from analysis.study.archive import settle
 
 LARGEST, SMALLEST = 28, 20
 """Type sizes of the words; below 20 points the back of a gym can't read."""
-PICTURE_LEAST = 190
-"""Height that a picture has at least, in points: longer words are set smaller first."""
+GOOD, LEAST = 190, 110
+"""Height of a picture, in points: longer words are set smaller before it has less than the first, and the second is
+kept whatever the words."""
 SPACE = 7.0
 """Space between two paragraphs, in points."""
 GENEROUS = 0.93
@@ -127,7 +128,7 @@ class _Deck:
         _write(slide.shapes.title, [("", title)], heading, bold=True)
         _place(slide.shapes.title, TITLE_TOP, height)
         top = TITLE_TOP + height + 12
-        size, needed = _fit(said, BOTTOM - top - (0 if picture is None else PICTURE_LEAST))
+        size, needed = _fit(said, BOTTOM - top, picture is not None)
         words = next(s for s in slide.placeholders if s.placeholder_format.idx == WORDS)
         _write(words, said, size)
         if picture is None:
@@ -150,13 +151,17 @@ class _Deck:
         return settle(out.getvalue())
 
 
-def _fit(said: Sequence[Said], room: float) -> tuple[int, float]:
-    """The largest type in which the words fit the room, and the height that they need in it."""
-    for size in [*range(LARGEST, SMALLEST, -2), SMALLEST, 18, 16, 14, 12, 10]:
+def _fit(said: Sequence[Said], room: float, picture: bool) -> tuple[int, float]:
+    """Type of the words and the height that they take: large if a picture has its room, small only at the very last."""
+    sizes = range(LARGEST, SMALLEST - 1, -2)
+    for size, left in [
+        *((size, room - GOOD * picture) for size in sizes),
+        *((size, room - LEAST * picture) for size in (20, 18, 16, 14, 12)),
+    ]:
         needed = _height(said, size)
-        if needed <= room:
+        if needed <= left:
             break
-    return size, min(needed, room)
+    return size, min(needed, left)
 
 
 def _height(said: Sequence[Said], size: int) -> float:
@@ -201,7 +206,7 @@ def _place(shape: Any, top: float, height: float) -> None:
 
 def _put(slide: Slide, picture: Shown, top: float, room: float) -> None:
     """Draw a picture for the room above the words and put it into the layout's place, described in words."""
-    size = Size("deck", INSIDE, room, 22.0, 12.0, 200)
+    size = Size("deck", INSIDE, room, 22.0, 12.0, 150)
     canvas = fitted(picture.plan, size)
     content = canvas.save(f"deck-{picture.name}", picture.name, picture.alt, ("png",))["png"]
     holder: Any = next(s for s in slide.placeholders if s.placeholder_format.idx == PICTURE)

@@ -76,7 +76,7 @@ def clinic_sentences(
     ...     print(sentence)
     The piked double back was stuck 9 of 9 times (more routines could bring misses) and the tucked double back 14 of 22 (about 6 in every 10).
     The piked double back seems ahead: with many more routines, it could have from 3 to 59 more sticks in every 100 than the tucked double back.
-    It doesn't say why, or which one is safe or right for you: nobody drew lots, gymnasts and coaches chose.
+    These counts can't tell why, or which one is safe or right for you: nobody drew lots, gymnasts and coaches chose.
     """  # noqa: E501 - the sentences are shown whole
     if len(seen) < 2:
         raise ValueError(f"two or more techniques are needed, {len(seen)} given")
