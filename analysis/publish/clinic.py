@@ -86,7 +86,7 @@ def short_names(names: Sequence[str]) -> tuple[str, ...]:
     """Names on one line, long ones cut in the middle, as long as that keeps them apart.
 
     >>> short_names(["piked double back", "Diamidov to handstand then tucked double back with a half turn"])
-    ('piked double back', 'Diamidov to handstand t…k with a half turn')
+    ('piked double back', 'Diamidov to handstand …back with a half turn')
     """
     whole = [tidy(name) for name in names]
     half = LONGEST // 2
@@ -208,18 +208,20 @@ def sheet_plan(kit: Kit, size: Size, width: float, room: float | None) -> Layout
     ruler = Ruler(replace(size, type=unit))
     wide, gap = width - 2 * MARGIN, 1.6 * unit
     column = (wide - 2 * gap) / 3
-    question = ruler.wrap(kit.question, wide, 1.45, bold=True, most=3)
+    # A question a little too long for one line is set a little smaller.
+    sizes = {large: ruler.wrap(kit.question, wide, large, bold=True, most=3) for large in (1.45, 1.3, 1.2)}
+    large, question = min(sizes.items(), key=lambda found: (len(found[1]), -found[0]))
     columns = [ruler.wrap(sentence, column, most=14) for sentence in kit.sentences]
     caution = ruler.wrap(kit.caution, wide, 0.9, bold=True, most=2)
     lines = max(len(words) for words in columns)
-    heading = MARGIN * 0.8 + 1.28 * 1.45 * unit * len(question) + 0.3 * unit
+    heading = MARGIN * 0.8 + 1.28 * large * unit * len(question) + 0.3 * unit
     words = 1.28 * unit * (lines + 2.0) + 1.28 * 0.9 * unit * len(caution) + 0.7 * MARGIN + 0.9 * unit
     above = kit.routines.plan(size, wide, room - heading - words)
 
     def draw(canvas: Canvas, left: float, top: float) -> None:
         left += MARGIN
         scale = unit / canvas.size.type
-        canvas.lines(left, top + MARGIN * 0.8 + 1.2 * unit, question, 1.45 * scale, bold=True)
+        canvas.lines(left, top + MARGIN * 0.8 + 1.2 * unit, question, large * scale, bold=True)
         above.draw(canvas, left, top + heading)
         y = top + max(heading + above.height, room - words) + 1.4 * unit
         for place, told in enumerate(columns):
