@@ -1,4 +1,4 @@
-"""report.docx: the report for a thesis, a short main part first, then the appendix with every other table."""
+"""report.docx: the report for a thesis, a short main part first, then an appendix with the details."""
 
 from __future__ import annotations
 
@@ -10,14 +10,18 @@ from analysis.publish.figures import Figure
 from analysis.publish.html import (
     design_facts,
     difference_said,
+    headline_said,
     points_said,
     question_words,
     trades_said,
 )
 from analysis.publish.methods import methods_paragraphs, works_cited
+from analysis.publish.sections import detail_headings, front_headings
 from analysis.publish.tables import Table, sentence
 from analysis.publish.word_page import Page, Part
 from analysis.study.archive import settle
+
+CHECKLIST = ("Table checklist", "{} says what is here and what is yours to write.")
 
 
 def report_docx(comparison: Comparison, tables: Sequence[Table], figures: Sequence[Figure]) -> bytes:
@@ -29,8 +33,11 @@ def report_docx(comparison: Comparison, tables: Sequence[Table], figures: Sequen
     for part in main_parts(comparison):
         if page.has(part):
             page.part(1, part)
+    details = [*sample_parts(comparison), *comparison_parts(comparison)]
+    known = {name for part in details for name, _ in part.shows}
+    further = [(name, "{} follows.") for name in page.left() if name not in known and name != CHECKLIST[0]]
     chapter = "Appendix: details"
-    for part in [*detail_parts(comparison), *closing_parts(comparison, page.left())]:
+    for part in [*details, Part("Further figures and tables", shows=further), *last_parts(comparison)]:
         if page.has(part):
             page.part(2, part, chapter)
             chapter = ""
@@ -39,26 +46,27 @@ def report_docx(comparison: Comparison, tables: Sequence[Table], figures: Sequen
 
 def main_parts(comparison: Comparison) -> list[Part]:
     """What a chapter needs: the question, the sample, the results with their figures, the limits, the methods."""
+    headings = front_headings(comparison) | detail_headings(comparison)
     adjusted, reading = comparison.adjusted, comparison.reading
     why_no_points = sentence(comparison.deductions_why, "Deductions aren’t compared")
     return [
-        Part("The question", [question_words(comparison)], facts=design_facts(comparison)),
+        Part(headings["question"], [question_words(comparison)], facts=design_facts(comparison)),
         Part(
-            "The rows",
+            headings["rows"],
             shows=[("Table rows", "{} accounts for every row of the sheet.")],
             pointers=[("Table who_did_what", "Who showed which technique, and where, is in {}.")],
         ),
-        Part("Every routine", shows=[("Figure routines", "{} shows every routine as one mark.")]),
+        Part(headings["routines"], shows=[("Figure routines", "{} shows every routine as one mark.")]),
         Part(
-            "Each technique",
+            headings["rates"],
             shows=[
                 ("Figure rates", "{} draws the techniques side by side."),
                 ("Table rates", "{} gives the counts and the limits."),
             ],
         ),
         Part(
-            "The difference",
-            difference_said(comparison),
+            headings["difference"],
+            [headline_said(comparison), *difference_said(comparison)],
             [
                 ("Figure difference", "{} draws the difference."),
                 ("Table contrast", "{} sets other measures and tests beside it."),
@@ -66,7 +74,7 @@ def main_parts(comparison: Comparison) -> list[Part]:
             [("Table doubt", "How it holds up under other choices is in {}.")],
         ),
         Part(
-            "Points on the landing",
+            headings["points"],
             [*points_said(comparison), why_no_points, *trades_said(comparison)],
             [
                 ("Figure deductions", "{} shows how many points were lost."),
@@ -78,49 +86,58 @@ def main_parts(comparison: Comparison) -> list[Part]:
             ],
         ),
         Part(
-            "Like with like",
+            headings.get("alike", ""),
             [adjusted.agreement, adjusted.reason] if adjusted is not None else [],
             [("Figure models", "{} sets the models side by side.")],
             [("Table adjusted", "What each of them compares is in {}.")],
         ),
-        Part("What this sample can’t say", bullets=reading.cannot_say),
-        Part("Cautions", bullets=reading.cautions),
-        Part("Methods", methods_paragraphs(comparison)),
-        Part("Works cited", works=works_cited(comparison)),
+        Part(headings["limits"], bullets=reading.cannot_say),
+        Part(headings["cautions"], bullets=reading.cautions),
+        Part(headings["methods"], methods_paragraphs(comparison)),
+        Part(headings["works"], works=works_cited(comparison)),
     ]
 
 
-def detail_parts(comparison: Comparison) -> list[Part]:
-    """The details, in the order of report.html: the sample, then the comparisons."""
-    strata, graded, priors = comparison.strata, comparison.graded, comparison.priors
-    by = " and ".join(strata.by) if strata is not None else ""
+def sample_parts(comparison: Comparison) -> list[Part]:
+    """Who is in the sample, and who does which technique."""
+    headings = detail_headings(comparison)
     return [
         Part(
-            "Who did what",
+            headings["who"],
             shows=[
                 ("Table who_did_what", "{} counts routines and athletes."),
-                ("Table landings", "{} counts the landings."),
+                ("Figure landings", "{} draws the landings as shares."),
+                ("Table landings", "{} counts them."),
                 ("Table deduction_values", "{} lists the deductions one by one."),
             ],
         ),
-        Part("Athletes who come back", shows=[("Table repeats", "{} counts them.")]),
+        Part(headings["returning"], shows=[("Table repeats", "{} counts them.")]),
         Part(
-            "Who does which technique",
+            headings.get("mix", ""),
             shows=[
                 ("Table balance", "{} shows how far the routines of the techniques differ otherwise."),
                 ("Table tipping", "{} says how strong a hidden advantage would have to be."),
             ],
         ),
+    ]
+
+
+def comparison_parts(comparison: Comparison) -> list[Part]:
+    """Every comparison beside the headline, in the order of report.html."""
+    headings = detail_headings(comparison)
+    strata, graded, priors = comparison.strata, comparison.graded, comparison.priors
+    return [
         Part(
-            f"Within each {by}",
+            headings.get("within", ""),
             [strata.agreement, sentence(strata.why)] if strata is not None else [],
             [
                 ("Figure strata", "{} shows the techniques side by side."),
                 ("Table strata", "{} gives the counts."),
+                ("Figure pooled", "{} draws the differences."),
                 ("Table strata_together", "{} says what they show together."),
             ],
         ),
-        Part("All pairs", shows=[("Table pairs", "{} compares every pair of techniques.")]),
+        Part(headings.get("all-pairs", ""), shows=[("Table pairs", "{} compares every pair of techniques.")]),
         Part(
             "The points, compared",
             shows=[
@@ -129,15 +146,15 @@ def detail_parts(comparison: Comparison) -> list[Part]:
             ],
         ),
         Part(
-            "The models behind like with like",
+            headings.get("behind", "Like with like by every model"),
             shows=[
                 ("Table adjusted", "{} asks the same question by every model."),
                 ("Figure odds", "{} draws the odds ratios."),
-                ("Table coefficients", "{} gives the coefficients of the model that is read."),
+                ("Table coefficients", "{} gives the coefficients of one model."),
             ],
         ),
         Part(
-            "Every grade of the landing",
+            headings.get("grades", ""),
             [graded.reading] if graded is not None else [],
             [
                 ("Table cuts", "{} compares the shares that landed at least this well."),
@@ -145,11 +162,11 @@ def detail_parts(comparison: Comparison) -> list[Part]:
             ],
         ),
         Part(
-            "Points lost: how often, and how much",
+            headings.get("parts", ""),
             shows=[("Table points_parts", "{} takes the difference in points apart.")],
         ),
         Part(
-            "Other earlier beliefs",
+            headings.get("beliefs", ""),
             [priors.reading] if priors is not None else [],
             [
                 ("Figure priors", "{} draws what each belief makes of the data."),
@@ -157,21 +174,26 @@ def detail_parts(comparison: Comparison) -> list[Part]:
             ],
         ),
         Part(
-            "How the difference holds up",
+            headings.get("holds", ""),
             shows=[
-                ("Figure doubt", "{} draws the difference under other choices."),
+                ("Figure sensitivity", "{} draws the difference under other choices."),
                 ("Table doubt", "{} gives the numbers."),
+            ],
+        ),
+        Part(
+            headings.get("next", "What the next meets must bring"),
+            shows=[
+                ("Figure planning", "{} draws what more routines would bring."),
+                ("Table planning", "{} gives the numbers."),
             ],
         ),
     ]
 
 
-def closing_parts(comparison: Comparison, left: Sequence[str]) -> list[Part]:
-    """What has no place of its own, the checklist, and enough to make the numbers again.
-
-    `left` names the figures and tables that the main part doesn't show.
-    """
-    source = comparison.source
+def last_parts(comparison: Comparison) -> list[Part]:
+    """Where the rows set aside are listed, enough to make the numbers again, and the checklist."""
+    headings, source = detail_headings(comparison), comparison.source
+    aside = "Their cells as they were written are in rows_set_aside.csv, beside this document."
     files = (
         ("Sheet", source.sheet, source.sheet_sha256),
         ("Plan", source.plan, source.plan_sha256),
@@ -179,11 +201,12 @@ def closing_parts(comparison: Comparison, left: Sequence[str]) -> list[Part]:
     )
     facts = [(part, f"{name}, SHA-256 {code}") for part, name, code in files]
     facts.append(("Program", f"landing-outcomes {__version__}, seed {comparison.question.seed}"))
-    checklist = ("Table checklist", "{} says what is here and what is yours to write.")
-    known = {name for part in detail_parts(comparison) for name, _ in part.shows} | {checklist[0]}
-    further = [(name, "{} follows.") for name in left if name not in known]
     return [
-        Part("Further figures and tables", shows=further),
-        Part("Reporting checklist", shows=[checklist]),
-        Part("Made from", facts=facts),
+        Part(
+            headings.get("aside", ""),
+            [aside] if comparison.rows.set_aside else [],
+            pointers=[("Table rows", "{} counts them by reason.")],
+        ),
+        Part(headings["source"], facts=facts),
+        Part(headings["checklist"], shows=[CHECKLIST]),
     ]

@@ -133,7 +133,6 @@ class Page:
 
     def finish(self) -> bytes:
         """Fill in the contents and the numbers of what was pointed to before it was shown."""
-        self._turn(False)
         for name, run in self._pointers:
             run.text = self._numbers[name]
         if self._contents is not None:
@@ -215,7 +214,10 @@ class Page:
         number = 1 + sum(known.startswith(f"{label} ") for known in self._numbers)
         self._numbers[name] = f"{label} {number}"
         paragraph = self.say("Caption", "")
-        paragraph.paragraph_format.keep_with_next = above or None
+        if above:
+            paragraph.paragraph_format.keep_with_next = True
+        else:
+            paragraph.paragraph_format.space_before, paragraph.paragraph_format.space_after = Pt(2), Pt(12)
         start, end = self._bookmark(_mark(name))
         paragraph._p.append(start)
         paragraph.add_run(f"{label} ").bold = True
