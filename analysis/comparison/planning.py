@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from analysis.shown import Shown
 from analysis.stats.expected_width import METHODS, expected_width
 from analysis.stats.power import exact_power
 from analysis.stats.rejected_tables import NAMES
@@ -30,7 +31,7 @@ SIDES: dict[str, Alternative] = {"two": "two-sided", "more": "greater", "fewer":
 
 
 @dataclass(frozen=True)
-class PlanStep:
+class PlanStep(Shown):
     """One number of routines per technique under one supposition.
 
     `effective` is the number of independent routines that it is worth. `half_width` is the expected half width of
@@ -44,7 +45,7 @@ class PlanStep:
 
 
 @dataclass(frozen=True)
-class Supposition:
+class Supposition(Shown):
     """Two rates that might be true; `basis` is "matters" or "half", and `first` - `second` is `difference`.
 
     `enough` is about the number of routines per technique at which the chance reaches the one wanted for good, None
@@ -60,7 +61,7 @@ class Supposition:
 
 
 @dataclass(frozen=True)
-class Planning:
+class Planning(Shown):
     """The planning curve of the headline's two techniques, for a new sample as large in one as in the other.
 
     The observed rates are not taken as true: a power at the observed rates only repeats the observed p. `matters` is
