@@ -106,7 +106,7 @@ _FLOATING = r"""% Needs the packages {needs}; made from the report's own cells.
 
 _LONG = r"""% Needs the packages {needs}; made from the report's own cells.
 \begingroup
-  {size}{setup}
+  {size}{setup}\setlength{{\LTcapwidth}}{{\linewidth}}
   \begin{{longtable}}{{{columns}}}
     {caption}{label}\\[3pt]
     \toprule
@@ -130,10 +130,11 @@ def label(table: Table) -> str:
 
 
 def _size(columns: list[_Column]) -> str:
-    """Small type; smaller, and closer columns, where the line is too short for that."""
+    """Small type; smaller, and closer columns, where the line is too short for that. Rows that wrap stand apart."""
     needed = (sum(column.room for column in columns) + GAP * len(columns)) / LINE
     if needed <= 1.02:
-        return "\\small"
+        wraps = any("raggedright" in column.kind for column in columns)
+        return "\\small" + ("\\setlength{\\extrarowheight}{2pt}" if wraps else "")
     size = "footnotesize" if needed <= 1.2 else "scriptsize" if needed <= 1.4 else "tiny"
     return f"\\{size}\\setlength{{\\tabcolsep}}{{3pt}}"
 

@@ -338,6 +338,19 @@ def read_priors(reader: Reader, body: dict[str, Any], limits: str, unit: str) ->
         reader.is_number("Chance that the first is higher, %", found["first_higher"], 100)
 
 
+def read_planning(reader: Reader, body: dict[str, Any], limits: str, unit: str) -> None:
+    suppositions = body["planning"]["suppositions"]
+    for place in range(len(suppositions[0]["steps"])):
+        reader.next()
+        step = suppositions[0]["steps"][place]
+        reader.is_number(reader.table.header[0], step["routines"])
+        reader.is_number(reader.table.header[1], step["effective"])
+        for i, supposition in enumerate(suppositions):
+            step = supposition["steps"][place]
+            reader.is_number(reader.table.header[2 + 2 * i], step["half_width"], 100)
+            reader.is_number(reader.table.header[3 + 2 * i], step["chance"], 100)
+
+
 def read_doubt(reader: Reader, body: dict[str, Any], limits: str, unit: str) -> None:
     for item in body["doubt"]["alternatives"]:
         reader.next()

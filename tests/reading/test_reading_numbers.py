@@ -54,3 +54,18 @@ def test_negative_numbers_carry_a_minus_sign_and_zero_none() -> None:
 def test_a_rate_strictly_between_is_shown_strictly_between(value: float) -> None:
     shown = float(numbers.percent(value).removesuffix("\N{NO-BREAK SPACE}%"))
     assert 0 < shown < 100
+
+
+@pytest.mark.parametrize(
+    ("p", "shown"),
+    [
+        (0.2871, "p = 0.29"),
+        (0.0041, "p = 0.004"),
+        (0.0451, "p = 0.045"),
+        (0.0004, "p < 0.001"),
+        (0.995, "p > 0.99"),
+        (1.0, "p = 1"),
+    ],
+)
+def test_a_p_value_of_two_decimals_with_its_zero(p: float, shown: str) -> None:
+    assert numbers.p_value(p, digits=2, leading_zero=True) == shown
