@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
-from scipy.stats import binom
 
 from analysis.stats.coherence import error_rate
 from analysis.stats.proportions import wilson_limits
+from analysis.stats.rejected_tables import binomial
 from analysis.stats.result import _Shown, check_choice, check_count, check_level, show_number
 from analysis.stats.score import score_statistic
 
@@ -108,8 +108,8 @@ def expected_width(
     if min(n1, n2) < 1:
         raise ValueError(f"n1 = {n1} and n2 = {n2}; both groups need at least one routine")
     p1, p2 = float(p1), float(p2)
-    x1, x2 = _likely(n1, p1), _likely(n2, p2)
-    chance = np.outer(binom.pmf(x1, n1, p1), binom.pmf(x2, n2, p2))
+    (x1, chance1), (x2, chance2) = _likely(n1, p1), _likely(n2, p2)
+    chance = np.outer(chance1, chance2)
     chance /= chance.sum()
     limits = _newcombe if method == "newcombe" else _miettinen_nurminen
     low, high, excludes = limits(x1[:, None], n1, x2[None, :], n2, level)
@@ -118,9 +118,11 @@ def expected_width(
     return ExpectedWidth(width, width / 2, share, p1, p2, n1, n2, level, METHODS[method])
 
 
-def _likely(n: int, p: float) -> NDArray[np.int64]:
-    low, high = binom.ppf(_UNLIKELY / 2, n, p), binom.isf(_UNLIKELY / 2, n, p)
-    return np.arange(max(0, int(low)), min(n, int(high)) + 1)
+def _likely(n: int, p: float) -> tuple[NDArray[np.int64], Floats]:
+    """The counts outside the far tails, and their probabilities."""
+    chance = binomial(n, p)
+    inside = np.minimum(np.cumsum(chance), np.cumsum(chance[::-1])[::-1]) > _UNLIKELY / 2
+    return np.flatnonzero(inside), chance[inside]
 
 
 def _newcombe(

@@ -7,12 +7,16 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
 
-import numpy as np
-from scipy.stats import binom
-
 from analysis.stats.budget import DEFAULT, Budget
 from analysis.stats.power_normal import normal_power, normal_sample_size
-from analysis.stats.rejected_tables import NAMES, TESTS, region_size, region_work, rejected_tables
+from analysis.stats.rejected_tables import (
+    NAMES,
+    TESTS,
+    binomial,
+    region_size,
+    region_work,
+    rejected_tables,
+)
 from analysis.stats.result import (
     Alternative,
     _Shown,
@@ -350,8 +354,8 @@ def sample_size(
 
 def _power(p1: float, p2: float, n1: int, n2: int, test: str, alpha: float, side: Alternative) -> float:
     """The probability of the region: binomial sums over all tables in it."""
-    first, second = binom.pmf(np.arange(n1 + 1), n1, p1), binom.pmf(np.arange(n2 + 1), n2, p2)
-    return min(1.0, float(first @ (rejected_tables(n1, n2, test, float(alpha), side) @ second)))
+    region = rejected_tables(n1, n2, test, float(alpha), side)
+    return min(1.0, float(binomial(n1, p1) @ (region @ binomial(n2, p2))))
 
 
 def _check(test: str, alpha: float, alternative: str) -> Alternative:

@@ -14,12 +14,12 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import binom
+from scipy.special import xlog1py, xlogy
 
 from analysis.stats.bernstein import Floats, certified_maximum
 from analysis.stats.coherence import error_rate
 from analysis.stats.conditional import fisher_p
-from analysis.stats.rejection import conditional_rows, relative_error
+from analysis.stats.rejection import conditional_rows, log_factorials, relative_error
 from analysis.stats.result import Alternative
 from analysis.stats.unconditional_tests import barnard, boschloo
 
@@ -41,6 +41,20 @@ _RATES = 48  # common rates of the grid that guesses where the border lies
 def alpha_fraction(alpha: float) -> Fraction:
     """Return alpha as the decimal that was meant: 1/20 for 0.05."""
     return 1 - error_rate(float(alpha))
+
+
+def binomial(n: int, rate: float) -> Floats:
+    """Return the probabilities of 0..n successes, at any rate from 0 to 1 (scipy's overflow at rates near 1e-308).
+
+    Examples
+    --------
+    >>> binomial(2, 0.9).round(2).tolist()
+    [0.01, 0.18, 0.81]
+    """
+    x, logs = np.arange(n + 1), log_factorials(n)
+    ways = logs[n] - (logs + logs[::-1])
+    found: Floats = np.exp(ways + xlogy(x, rate) + xlog1py(n - x, -rate))
+    return found
 
 
 def region_work(n1: int, n2: int) -> float:
@@ -223,7 +237,7 @@ def _guessed_p(n1: int, n2: int, order: NDArray[np.int64]) -> Floats:
     """The probability of each table and all before it in this order, at the least favourable rate of a grid."""
     found = np.zeros(len(order))
     for rate in np.sin(np.linspace(0, np.pi / 2, _RATES + 2)[1:-1]) ** 2:
-        first = binom.pmf(np.arange(n1 + 1), n1, rate)
-        second = binom.pmf(np.arange(n2 + 1), n2, rate)
+        first = binomial(n1, rate)
+        second = binomial(n2, rate)
         np.maximum(found, np.cumsum(np.outer(first, second).ravel()[order]), out=found)
     return found

@@ -18,7 +18,7 @@ from analysis.stats.conditional import fisher, fisher_p
 from analysis.stats.expected_width import expected_width
 from analysis.stats.power import exact_power, sample_size
 from analysis.stats.power_normal import normal_power, normal_sample_size
-from analysis.stats.rejected_tables import TESTS, alpha_fraction, region_size, rejected_tables
+from analysis.stats.rejected_tables import TESTS, alpha_fraction, binomial, region_size, rejected_tables
 from analysis.stats.two_groups import barnard, boschloo, difference_interval
 
 REFERENCE = Path(__file__).parents[1] / "reference" / "power"
@@ -223,6 +223,18 @@ def test_power_at_the_edges_of_the_scale():
     assert exact_power(1, 0, 9, 22).power == 1
     assert exact_power(0.9, 0.6, 1, 1).power == 0
     assert exact_power(np.float64(0.9), 0.6, np.int64(9), np.int64(22)) == exact_power(0.9, 0.6, 9, 22)
+
+
+def test_a_rate_next_to_nothing_is_no_overflow():
+    # scipy's binomial probabilities overflow at the smallest normal float.
+    assert exact_power(0, 2.2250738585072014e-308, 1, 4).power == 0
+    assert exact_power(1, 5e-324, 9, 22).power == pytest.approx(1)
+    assert expected_width(5e-324, 0.6, 9, 22).width == pytest.approx(expected_width(0, 0.6, 9, 22).width)
+
+
+@pytest.mark.parametrize(("n", "rate"), [(1, 0.3), (9, 0.999), (200, 0.02), (2000, 0.61)])
+def test_binomial_probabilities_against_scipy(n, rate):
+    assert binomial(n, rate) == pytest.approx(binom.pmf(np.arange(n + 1), n, rate), rel=1e-10, abs=1e-300)
 
 
 def test_design_effect_divides_the_routines_and_rounds_down():
