@@ -11,6 +11,8 @@ from typing import Any
 MOST_LINES = 12
 """Longer lists are cut in a notebook and in a terminal, and say how much is left out; the result itself holds all."""
 
+NOTHING = "nothing here"
+
 LONG = 60
 """A list of texts with more letters than that is shown one below the other."""
 
@@ -22,14 +24,15 @@ class Shown:
     """A frozen dataclass that shows its fields: a table in a notebook, lines in a terminal; empty ones are left out."""
 
     def _repr_html_(self) -> str:
-        return panel(facts(self))
+        found = facts(self)
+        return panel(found) if found else paragraphs(NOTHING)
 
     def _repr_pretty_(self, printer: Any, cycle: bool) -> None:
         """What an interactive terminal prints for the bare name of a result."""
         printer.text(str(self))
 
     def __str__(self) -> str:
-        return "\n".join(text_lines(facts(self)))
+        return "\n".join(text_lines(facts(self))) or NOTHING
 
 
 def show_number(value: float, digits: int = 4) -> str:

@@ -7,9 +7,10 @@ import pytest
 
 ROOT = Path(__file__).resolve().parent.parent
 OWN_FILES = {
+    "../data_demo/plan_messy.toml": "../plan.toml",
     "../data_demo/plan.toml": "../plan.toml",
-    "../data_demo/event_sheet_messy.xlsx": "../workbook.xlsx",
-    "../data_demo/codebook.toml": "../codebook.toml",
+    "../data_demo/event_sheet_messy.xlsx": "../second_coder.xlsx",
+    "Second coder": "Routines",
 }
 
 
