@@ -41,10 +41,10 @@ FAINT = "#d5dadf"
 PALE = "#eef1f3"
 PAPER = "#ffffff"
 ACCENT = "#0b5a73"
-SECOND = "#d9822b"
-TINT = "#a5cbd6"
-"""Accent and second colour differ in lightness (36 and 62 of 100), so grey print keeps them apart; blue and orange
-stay apart for colour-blind readers. Shape and fill say the same thing again."""
+SECOND = "#cc7722"
+TINT = "#b3d9e4"
+"""Accent, second colour and tint differ in lightness (35, 58 and 84 of 100), so grey print keeps them apart; blue and
+orange stay apart for colour-blind readers. Shape, fill or pattern says the same thing again."""
 
 GROUP_STYLE: tuple[tuple[str, str, str], ...] = (
     ("o", ACCENT, ACCENT),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 from analysis.publish import numbers
 from analysis.publish.canvas import ACCENT, FAINT, INK, PALE, PAPER, SOFT, Canvas, Ruler
@@ -137,7 +138,10 @@ def _framed(bars: Sequence[Bar], ground: Ground, size: Size, width: float) -> _F
     start, stop = (names + unit, width - words - unit) if beside else (0.0, width)
     low, high = _span(bars, ground)
     scale = Scale(low, high, start + unit, stop - unit)
-    middle = min(max(scale(0.0), 0.4 * width), 0.6 * width)
+    # What each side means stands on either side of no difference, moved where a side needs more room.
+    needed = [ruler.width(text, SMALL) + unit for text in ground.ends]
+    least, most = (needed[0], width - needed[1]) if sum(needed) < width else (0.4 * width, 0.6 * width)
+    middle = min(max(scale(0.0), least), most)
     air = (0.5 if size.tight else 0.8) * unit
     if beside:
         needs = [max(row.text_height, 1.28 * len(row.words) * row.type) * unit + air for row in rows]
@@ -150,7 +154,7 @@ def _framed(bars: Sequence[Bar], ground: Ground, size: Size, width: float) -> _F
         width=width,
         beside=beside,
         scale=scale,
-        ticks=_ticks(low, high, ground, int((scale.right - scale.left) / (2.6 * unit))),
+        ticks=_ticks(scale, ground, ruler),
         middle=middle,
         header=ruler.wrap(ground.header, width, SMALL, most=3),
         ends=[
@@ -203,8 +207,9 @@ def _columns(bars: Sequence[Bar], ruler: Ruler, width: float) -> tuple[float, fl
     names = [(bar.name, scale, bold) for bar, (scale, bold) in zip(bars, kind, strict=True)]
     below = [(bar.below, SMALL, False) for bar in bars]
     words = [(bar.words, scale, bold) for bar, (scale, bold) in zip(bars, kind, strict=True)]
-    most = 0.34 if ruler.size.height is None else 0.4
-    return widest([*names, *below], most), widest(words, 0.3)
+    named = widest([*names, *below], 0.34 if ruler.size.height is None else 0.36)
+    # Where names are short the numbers may take more: the plot keeps about a third of the width.
+    return named, widest(words, max(0.3, 0.64 - named / width))
 
 
 def _row(bar: Bar, ruler: Ruler, names: float, words: float, beside: bool) -> _Row:
@@ -244,18 +249,25 @@ def _span(bars: Sequence[Bar], ground: Ground) -> tuple[float, float]:
     return low - air, high + air
 
 
-def _ticks(low: float, high: float, ground: Ground, most: int) -> list[tuple[float, str]]:
-    if ground.ratio:
-        inside = [value for value in RATIO_TICKS if low <= math.log(value) <= high]
-        # Every second one, counted from 1, where the sheet is narrow.
-        kept = inside if len(inside) <= most else [v for v in inside if RATIO_TICKS.index(v) % 2 == 0]
-        return [(math.log(value), numbers.tick(value)) for value in kept]
-    # A coarse step may leave one value inside, which is no scale: then a finer one is taken.
-    tried = (
-        steps(low * ground.factor, high * ground.factor, count) for count in range(min(7, max(most, 3)), 12)
-    )
-    found = next(values for values in tried if len(values) > 2)
-    return [(value / ground.factor, numbers.tick(value)) for value in found]
+def _ticks(scale: Scale, ground: Ground, ruler: Ruler) -> list[tuple[float, str]]:
+    """The finest round values, seven at most, whose words don't touch under the axis."""
+    found: list[tuple[float, str]] = []
+    for most in (7, 6, 5, 4, 3, 2):
+        if ground.ratio:
+            inside = [value for value in RATIO_TICKS if scale.low <= math.log(value) <= scale.high]
+            # Every second one, counted from 1, where the sheet is narrow.
+            kept = inside if len(inside) <= most else [v for v in inside if RATIO_TICKS.index(v) % 2 == 0]
+            found = [(math.log(value), numbers.tick(value)) for value in kept]
+        else:
+            values = steps(scale.low * ground.factor, scale.high * ground.factor, most)
+            found = [(value / ground.factor, numbers.tick(value)) for value in values]
+        wide = [ruler.width(words, SMALL) for _, words in found]
+        ends = [
+            (scale(value) - w / 2, scale(value) + w / 2) for (value, _), w in zip(found, wide, strict=True)
+        ]
+        if all(right + 0.5 * ruler.size.type < left for (_, right), (left, _) in pairwise(ends)):
+            break
+    return found
 
 
 def _band(

@@ -142,7 +142,7 @@ def _parts(
             outside.append((middle, words))
             continue
         base = top + height / 2 + 0.32 * unit
-        if fill.pattern:
+        if fill.pattern or fill.ground == SECOND:  # neither ink nor paper is read on every such ground
             canvas.bar(
                 middle - wide / 2 - 0.2 * unit, base - 0.85 * unit, wide + 0.4 * unit, 1.1 * unit, PAPER
             )

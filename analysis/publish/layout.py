@@ -93,22 +93,43 @@ class Label:
         canvas.lines(x, y - 0.1 * canvas.size.type, self.below, SMALL, colour=SOFT)
 
 
-def labels(size: Size, width: float, names: Sequence[str], below: Sequence[str]) -> tuple[list[Label], float]:
-    """Wrap the names of rows, and return the width of their column (0 where they stand above the rows)."""
+def labels(
+    size: Size, width: float, names: Sequence[str], below: Sequence[str], most: float = 0.0
+) -> tuple[list[Label], float]:
+    """Wrap the names of rows, and return the width of their column (0 where they stand above the rows).
+
+    `most` is the largest share of the width that the column may take; 0 leaves it to the size.
+    """
     ruler = Ruler(size)
     if size.narrow:
         room = width
     else:
         widest = max(*(ruler.width(n, 1.0, True) for n in names), *(ruler.width(b, SMALL) for b in below))
-        room = min(max(widest, 0.14 * width), (0.27 if size.height is None else 0.34) * width) + 1
+        room = min(max(widest, 0.14 * width), (most or (0.27 if size.height is None else 0.34)) * width) + 1
+    # A full slide can show more techniques where their names are shorter.
+    crowded = size.tight and len(names) > 3
     blocks = [
         Label(
-            tuple(ruler.wrap(name, room, 1.0, True, most=4)),
-            tuple(ruler.wrap(text, room, SMALL, most=3)) if text else (),
+            tuple(_begin_and_end(ruler, name, room, 2 if crowded else 4)),
+            tuple(ruler.wrap(text, room, SMALL, most=1 if crowded else 3)) if text else (),
         )
         for name, text in zip(names, below, strict=True)
     ]
     return blocks, 0.0 if size.narrow else room + 1.5 * size.type
+
+
+def _begin_and_end(ruler: Ruler, name: str, room: float, most: int) -> list[str]:
+    """A name in at most so many lines; the middle of a longer one is left out, since names differ at their ends too."""
+    lines = ruler.wrap(name, room, 1.0, True, most=1000)
+    if len(lines) <= most:
+        return lines
+    end = ""
+    for word in reversed(" ".join(lines[most - 1 :]).split(" ")):
+        longer = f"{word} {end}".rstrip()
+        if ruler.width(f"… {longer}", 1.0, True) > room:
+            break
+        end = longer
+    return [*lines[: most - 1], f"… {end}"] if end else ruler.wrap(name, room, 1.0, True, most=most)
 
 
 def spread(needs: Sequence[float], room: float | None, fixed: float, most: float) -> list[float]:

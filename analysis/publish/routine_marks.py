@@ -123,7 +123,8 @@ def routines_plan(marked: Marked, size: Size, width: float, room: float | None) 
     """Lay out the picture: the largest marks that fit the height."""
     ruler = Ruler(size)
     type_size = size.type
-    blocks, label_width = labels(size, width, marked.names, marked.below)
+    most = 0.27 if len(marked.names) > 2 else 0.0
+    blocks, label_width = labels(size, width, marked.names, marked.below, most)
     widths = _column_widths(marked, width - label_width, ruler)
     heads = [
         ruler.wrap(name, w - 0.5 * type_size, SMALL, most=4)
@@ -148,7 +149,7 @@ def routines_plan(marked: Marked, size: Size, width: float, room: float | None) 
                 max(math.ceil(len(cell) / most) for cell, most in zip(row, per_row, strict=True)) * pitch
                 + 1.25 * type_size,
             )
-            + 0.9 * type_size
+            + (0.5 if size.tight else 0.9) * type_size
             for i, row in enumerate(marked.cells)
         ]
         shown = fitting(heights, room, head_height + foot, size)

@@ -8,53 +8,21 @@ from collections import Counter
 from pathlib import Path
 
 import pytest
+from figure_checks import SVG, clashes
 from lxml import etree
-from matplotlib.transforms import Affine2D
 
 from analysis.comparison.result import Comparison
 from analysis.publish.canvas import (
     ACCENT,
     GROUP_STYLE,
-    INK,
-    PALE,
-    PAPER,
     PHONE,
-    SECOND,
     SLIDE,
-    SOFT,
     THESIS,
-    Canvas,
     Ruler,
 )
 from analysis.publish.figures import figure_plans
 from analysis.publish.layout import paint, steps
 from analysis.publish.routine_marks import mark_routines
-
-SVG = "{http://www.w3.org/2000/svg}"
-
-
-def clashes(canvas: Canvas) -> list[str]:
-    """Texts that leave the sheet or lie on each other."""
-    canvas.paper.set_dpi(
-        288
-    )  # four pixels a point: at 72 the type is hinted to whole pixels, which no file is
-    renderer = canvas.paper.canvas.get_renderer()
-    (axes,) = canvas.paper.axes
-    boxes = [
-        (t.get_text(), t.get_window_extent(renderer).transformed(Affine2D().scale(0.25)))
-        for t in axes.texts
-        if t.get_text().strip()
-    ]
-    found = [
-        f"{words!r} leaves the sheet"
-        for words, box in boxes
-        if box.x0 < -0.6 or box.x1 > canvas.size.width + 0.6 or box.y0 < -1 or box.y1 > canvas.height + 1
-    ]
-    for (one, a), (other, b) in itertools.combinations(boxes, 2):
-        wide, high = min(a.x1, b.x1) - max(a.x0, b.x0), min(a.y1, b.y1) - max(a.y0, b.y0)
-        if wide > 0.5 and high > 1.0:
-            found.append(f"{one!r} lies on {other!r}")
-    return found
 
 
 @pytest.mark.parametrize("size", [THESIS, PHONE, SLIDE], ids=lambda size: size.name)
@@ -120,41 +88,11 @@ def test_figures_come_in_three_forms_and_two_sizes(report: Path) -> None:
         assert b"/Type3" not in content.replace(b" ", b"")
 
 
-def lightness(code: str) -> float:
-    """CIE L* of a colour: what is left of it in grey print."""
-    parts = [int(code[i : i + 2], 16) / 255 for i in (1, 3, 5)]
-    red, green, blue = (p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts)
-    luminance = 0.2126 * red + 0.7152 * green + 0.0722 * blue
-    return 116 * luminance ** (1 / 3) - 16 if luminance > 0.008856 else 903.3 * luminance
-
-
-def contrast(one: str, other: str) -> float:
-    """Contrast ratio of the web accessibility guidelines."""
-
-    def luminance(code: str) -> float:
-        shade = (lightness(code) + 16) / 116
-        return shade**3 if shade > 6 / 29 else lightness(code) / 903.3
-
-    high, low = sorted((luminance(one), luminance(other)), reverse=True)
-    return (high + 0.05) / (low + 0.05)
-
-
-def test_the_two_techniques_differ_in_grey() -> None:
-    assert abs(lightness(ACCENT) - lightness(SECOND)) > 22
-    assert lightness(PAPER) - lightness(SECOND) > 30
-
-
 def test_neighbouring_techniques_differ_in_shape_and_fill() -> None:
     for one, other in itertools.pairwise(GROUP_STYLE):
         assert one[0] != other[0]
         assert one[1] != other[1]
     assert len({(shape, fill) for shape, fill, _ in GROUP_STYLE}) == len(GROUP_STYLE)
-
-
-def test_words_can_be_read() -> None:
-    for ink in (INK, SOFT, ACCENT):
-        for ground in (PAPER, PALE):
-            assert contrast(ink, ground) > 4.5
 
 
 def test_long_and_hostile_words_wrap() -> None:
