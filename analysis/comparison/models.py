@@ -182,8 +182,10 @@ def ordered_models(case: Case) -> tuple[list[Model], Fit | None]:
     )
     if case.refusal:
         return [_line(case, *words, None, None, case.refusal)], None
+    # Grades that occur, numbered from the worst: what never occurs has no number.
+    _, better = np.unique(case.arms.values, return_inverse=True)
     fit = proportional_odds(
-        case.arms.values, case.design, level=case.question.level, names=case.names, athlete=case.athletes
+        better.reshape(-1), case.design, level=case.question.level, names=case.names, athlete=case.athletes
     )
     return [_odds(case, *words, fit)], fit
 

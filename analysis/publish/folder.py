@@ -87,8 +87,7 @@ def write_report(
         target.parent.mkdir(parents=True, exist_ok=True)
         with replacement.open() as new:
             _refuse_foreign(target)
-            with using(style):
-                write_files(comparison, new, progress, wanted)
+            write_files(comparison, new, progress, style, wanted)
             _carry_over(target, new)
             replacement.commit()
     except Busy as busy:
@@ -105,11 +104,17 @@ def write_report(
 
 
 def write_files(
-    comparison: Comparison, new: Path, progress: Progress = no_progress, sizes: Iterable[str] = SIZES
+    comparison: Comparison,
+    new: Path,
+    progress: Progress = no_progress,
+    style: NumberStyle = ENGLISH,
+    sizes: Iterable[str] = SIZES,
 ) -> None:
     """Write the report's files into an empty folder, the manifest last."""
-    tables = (*make_tables(comparison), checklist(comparison))
-    figures = make_figures(comparison, progress, sizes)
+    # Sentences are English and keep English marks: only what is made here takes the style.
+    with using(style):
+        tables = (*make_tables(comparison), checklist(comparison))
+        figures = make_figures(comparison, progress, sizes)
     files: dict[str, bytes] = {}
     for figure in figures:
         for place, content in figure.files.items():
