@@ -56,7 +56,13 @@ def main_parts(comparison: Comparison) -> list[Part]:
             shows=[("Table rows", "{} accounts for every row of the sheet.")],
             pointers=[("Table who_did_what", "Who showed which technique, and where, is in {}.")],
         ),
-        Part(headings["routines"], shows=[("Figure routines", "{} shows every routine as one mark.")]),
+        Part(
+            headings["routines"],
+            shows=[
+                ("Figure routines", "{} shows every routine as one mark."),
+                ("Figure landings", "{} draws the landings as shares."),
+            ],
+        ),
         Part(
             headings["rates"],
             shows=[
@@ -106,8 +112,7 @@ def sample_parts(comparison: Comparison) -> list[Part]:
             headings["who"],
             shows=[
                 ("Table who_did_what", "{} counts routines and athletes."),
-                ("Figure landings", "{} draws the landings as shares."),
-                ("Table landings", "{} counts them."),
+                ("Table landings", "{} counts the landings."),
                 ("Table deduction_values", "{} lists the deductions one by one."),
             ],
         ),
@@ -181,7 +186,7 @@ def comparison_parts(comparison: Comparison) -> list[Part]:
             ],
         ),
         Part(
-            headings.get("next", "What the next meets must bring"),
+            headings.get("next", ""),
             shows=[
                 ("Figure planning", "{} draws what more routines would bring."),
                 ("Table planning", "{} gives the numbers."),

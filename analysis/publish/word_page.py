@@ -19,7 +19,7 @@ from docx.text.run import Run
 from analysis.publish.canvas import SOFT
 from analysis.publish.figures import Figure
 from analysis.publish.tables import Table
-from analysis.publish.word_styles import LONG_SIDE, SHORT_SIDE, add_field, colour, empty_document
+from analysis.publish.word_styles import LANGUAGE, LONG_SIDE, SHORT_SIDE, add_field, colour, empty_document
 from analysis.publish.word_table import SIDEWAYS, UPRIGHT, add_grid, needs_side
 
 TALLEST_UPRIGHT, TALLEST_SIDEWAYS = Cm(20), Cm(13)
@@ -69,7 +69,7 @@ class Page:
         properties = self.document.core_properties
         properties.title = clean(title)[:LONGEST_TITLE]
         properties.author = properties.comments = ""
-        properties.language = "en-GB"
+        properties.language = LANGUAGE
         self._styles = {style.name: style.style_id for style in self.document.styles}
         self._left: dict[str, Figure | Table] = {f"Figure {figure.name}": figure for figure in figures}
         self._left |= {f"Table {table.key}": _cleaned(table) for table in tables}
@@ -112,8 +112,8 @@ class Page:
         leads = bool(shown) and len(texts) <= MOST_LEADING
         for text in texts:
             self.say("Normal", text).paragraph_format.keep_with_next = leads or None
-        for name, value in part.facts:
-            self._fact(name, value)
+        for i, (name, value) in enumerate(part.facts, start=1):
+            self._fact(name, value, last=i == len(part.facts))
         self._refer([*part.shows, *part.pointers], leads)
         for text in part.bullets:
             self.say("List Bullet", text)
@@ -164,8 +164,9 @@ class Page:
         _carry_break(self.document.paragraphs[-1]._p, self._styles["Table note"])
         return True
 
-    def _fact(self, name: str, value: str) -> None:
+    def _fact(self, name: str, value: str, last: bool) -> None:
         paragraph = self.say("Fact", f"{name}: ")
+        paragraph.paragraph_format.keep_with_next = not last or None
         paragraph.runs[0].font.color.rgb = colour(SOFT)
         paragraph.add_run(clean(value))
 
