@@ -11,7 +11,7 @@ from typing import Any, Literal
 from analysis.comparison.result import Comparison
 from analysis.publish.methods import markdown
 from analysis.publish.sections import FILES, detail_headings, front_headings
-from analysis.publish.tables import Table, table_of
+from analysis.publish.tables import Table, sentence, table_of
 
 CHECKLIST, WHERE, SEVERAL = "checklist", "Where", "; "
 """The key of the table, the header of its pointers, and what stands between two of them."""
@@ -83,8 +83,8 @@ def checklist(comparison: Comparison) -> Table:
     ]
     notes = (
         f"The items of STROBE for cohort and cross-sectional studies, in our own words: {_known()['citation']}.",
-        f"{'; '.join(MEANINGS)}. Sections are those of report.html. The checklist is about reporting: it doesn't "
-        "say how good a study is.",
+        f"{sentence('; '.join(MEANINGS))} Sections are those of report.html. The checklist is about "
+        "reporting: it doesn't say how good a study is.",
     )
     return table_of(
         CHECKLIST,

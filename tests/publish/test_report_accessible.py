@@ -30,7 +30,9 @@ def pages(report: Path, hostile_report: Path, tmp_path_factory: pytest.TempPathF
     """The demo's page, one with three techniques, and one with hostile names."""
     made = analysis.compare(DEMO)
     demo = tmp_path_factory.mktemp("demo") / "report.html"
-    demo.write_text(report_html(made, tables_of(made), make_figures(made)), encoding="utf-8")
+    demo.write_text(
+        report_html(made, tables_of(made), make_figures(made, sizes=("thesis",))), encoding="utf-8"
+    )
     return {"demo": demo, "three": report / "report.html", "hostile": hostile_report / "report.html"}
 
 
@@ -54,7 +56,10 @@ def violations(browser: Any, axe: str) -> list[str]:
     browser.execute_script(
         "document.querySelectorAll('.scroll').forEach(e => { e.style.background = 'none' })"
     )
-    found = browser.execute_async_script("const done = arguments[0]; axe.run(document).then(done)")
+    browser.set_script_timeout(180)
+    found = browser.execute_async_script(
+        "const done = arguments[0]; axe.run(document, {resultTypes: ['violations', 'incomplete']}).then(done)"
+    )
     assert len(found["passes"]) > 20
     unsure = [node for rule in found["incomplete"] for node in rule["nodes"]]
     assert {node["html"].split()[0] for node in unsure} <= {"<text"}
