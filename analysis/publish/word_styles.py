@@ -73,7 +73,6 @@ def empty_document() -> Doc:
     properties = styles["Title"].element.get_or_add_pPr()
     for border in properties.findall(qn("w:pBdr")):
         properties.remove(border)
-    # Contents and their heading stay out of the outline that the navigation pane shows.
     styles.element.append(_table_style())
     _page_number(document)
     return document
@@ -123,6 +122,7 @@ def _dress(document: Doc, name: str, size: float, bold: bool, before: float, aft
     style.paragraph_format.line_spacing = 1.15
     style.hidden, style.quick_style = False, True
     if name == "TOC Heading":
+        # It stays out of the outline that the navigation pane shows.
         style.base_style = styles["Normal"]
         outline = style.element.get_or_add_pPr().find(qn("w:outlineLvl"))
         if outline is not None:
