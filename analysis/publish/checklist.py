@@ -41,7 +41,11 @@ class Item:
 @cache
 def _known() -> dict[str, Any]:
     path = resources.files("analysis.resources").joinpath("report", "checklist.toml")
-    return tomllib.loads(path.read_text(encoding="utf-8"))
+    known = tomllib.loads(path.read_text(encoding="utf-8"))
+    part = ""
+    for item in known["items"]:
+        part = item.setdefault("part", part)
+    return known
 
 
 def checklist_items(comparison: Comparison) -> tuple[Item, ...]:
