@@ -102,12 +102,12 @@ def points_said(
 ) -> list[str]:
     """Return the points saved per routine, with falls and without, in words.
 
-    Where no routine was a fall both are one sentence. `beside` is the headline that stands next to them: if it is
-    about the deduction, it has said the points with falls.
+    Where neither technique had a fall both are one sentence. `beside` is the headline that stands next to them: if
+    it is about the deduction, it has said the points with falls.
     """
     said: list[str] = []
     whole = [contrast for contrast in deductions if contrast.effect is not None]
-    same = len(whole) == 2 and whole[0].groups == whole[1].groups
+    same = len(whole) == 2 and whole[0].groups[:2] == whole[1].groups[:2]
     for contrast in whole[:1] if same else whole:
         if beside is not None and beside.outcome == "deduction" and contrast.falls == "with falls":
             continue
@@ -183,9 +183,10 @@ def _tested(question: Question, headline: Headline, groups: tuple[Group, ...], l
     if question.sides != "two" and (test is not None or headline.interval is not None):
         said.append(one_sided_sentence(language))
     if test is not None:
-        said.append(p_sentence(test.p_value, test.method, headline.p_why, language))
+        beside = headline.interval is not None
+        said.append(p_sentence(test.p_value, test.method, headline.p_why, beside, language))
     elif not _too_few(groups) and headline.p_why != headline.interval_why:
-        said.append(p_sentence(None, "", headline.p_why, language))
+        said.append(p_sentence(None, "", headline.p_why, language=language))
     if headline.disagreement:
         said.append(headline.disagreement)
     return said

@@ -60,7 +60,7 @@ def points_sentence(
     elif turned[0] > 0:
         key = "saved" if saves else "cost"
     else:
-        key = "open"
+        key = "open_from" if math.isinf(turned[1]) else "open_to" if math.isinf(turned[0]) else "open"
     return say("points", key, language, **slots)
 
 
@@ -93,7 +93,9 @@ def trade_sentence(
         "trade",
         key,
         language,
-        gain=_difficulty(gain, first, second, language),
+        first=first,
+        second=second,
+        gain=_difficulty(gain, language),
         saved=_landing(saved, language),
         net=_points(abs(net), language),
         interval=interval_words(*turned, level, "points", n=0, language=language),
@@ -102,9 +104,9 @@ def trade_sentence(
     )
 
 
-def _difficulty(gain: float, first: str, second: str, language: str) -> str:
+def _difficulty(gain: float, language: str) -> str:
     key = "difficulty_equal" if abs(gain) < LEAST else "difficulty_more" if gain > 0 else "difficulty_less"
-    return say("trade", key, language, first=first, second=second, amount=_points(abs(gain), language))
+    return say("trade", key, language, amount=_points(abs(gain), language))
 
 
 def _landing(saved: float, language: str) -> str:

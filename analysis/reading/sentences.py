@@ -123,8 +123,8 @@ def headline_sentence(
     )
     if not few:
         return sentence
-    names = {"first": first.name, "second": second.name}
-    return f"{say('headline', 'few', language, n1=first.n, n2=second.n, **names)} {sentence}"
+    opening = say("headline", "few", language, first=first.name, second=second.name, fewest=fewest)
+    return f"{opening} {sentence}"
 
 
 def _margin(matters: float, unit: str, n: int, language: str) -> str:
@@ -135,11 +135,11 @@ def _margin(matters: float, unit: str, n: int, language: str) -> str:
     return say("grade", "range", language, low=low, high=high)
 
 
-def p_sentence(p: float | None, test: str, why: str, language: str = ENGLISH) -> str:
-    """The p-value in its place beside the interval, or why there is none."""
+def p_sentence(p: float | None, test: str, why: str, interval: bool = True, language: str = ENGLISH) -> str:
+    """The p-value in its place beside the interval, or where there is no `interval`; or why there is no p-value."""
     if p is None or math.isnan(p):
         return say("headline", "p_none", language, why=ended(why))
-    return say("headline", "p", language, p=numbers.p_value(p), test=test)
+    return say("headline", "p" if interval else "p_alone", language, p=numbers.p_value(p), test=test)
 
 
 def overall_sentence(techniques: int, p: float, by_pairs: bool, language: str = ENGLISH) -> str:
