@@ -17,7 +17,7 @@ LONG = 60
 """A list of texts with more letters than that is shown one below the other."""
 
 _LEFT = "text-align:left;vertical-align:top"
-_RIGHT = "text-align:right;vertical-align:top;white-space:nowrap"
+_RIGHT = "text-align:right;vertical-align:top"
 
 
 class Shown:
@@ -78,13 +78,17 @@ def grid(
     rows = [tuple(row) for row in rows]
     cut = len(rows) if most is None else most
     side = [_RIGHT if right else _LEFT for right in numeric] or [_LEFT] * len(header)
+    # A number and its limits stay in one line; what stands above them may take two.
+    body_side = [f"{style};white-space:nowrap" if style == _RIGHT else style for style in side]
     head = "".join(
         f'<th scope="col" style="{style}">{html.escape(name)}</th>'
         for name, style in zip(header, side, strict=True)
     )
     body = ""
     for row in rows[:cut]:
-        cells = [f'<td style="{style}">{_html(cell)}</td>' for cell, style in zip(row, side, strict=True)]
+        cells = [
+            f'<td style="{style}">{_html(cell)}</td>' for cell, style in zip(row, body_side, strict=True)
+        ]
         cells[0] = f'<th scope="row" style="{side[0]}">{_html(row[0])}</th>'
         body += f"<tr>{''.join(cells)}</tr>"
     if len(rows) > cut:

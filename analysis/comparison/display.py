@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from analysis.comparison.result import Comparison, Group
     from analysis.comparison.under_coders import UnderCoders
 
-PARTS = ("strata", "pairs", "adjusted", "selection", "graded", "points_parts", "priors", "doubt")
+PARTS = ("strata", "pairs", "adjusted", "selection", "graded", "points_parts", "priors", "doubt", "planning")
 _COUNTED = {"stuck": "stuck", "deduction": "without deduction", "landing grade": "in the best grade"}
 
 

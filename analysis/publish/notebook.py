@@ -120,8 +120,10 @@ def listed(found: Iterable[Problem | Repair]) -> Page:
             kind = (item.column or "", item.value or "", item.problem, item.remedy)
             problems.setdefault(kind, []).extend([] if item.row is None else [item.row])
         else:
-            change = f"“{item.before}” as “{item.after}”" if item.before else f"blank as “{item.after}”"
-            repairs.setdefault((item.column or "", item.why), []).append(change)
+            before = f"“{item.before}”" if item.before else "blank"
+            column = "" if item.why == "header" else item.column or ""
+            change = f"{before} as “{item.after}”" if item.after else before
+            repairs.setdefault((column, item.why), []).append(change)
     html, lines = "", [str(item) for item in items]
     if repairs:
         rows = [(*kind, str(len(all_)), _some(dict.fromkeys(all_))) for kind, all_ in repairs.items()]
@@ -174,7 +176,10 @@ def _list(what: str, titles: dict[str, str]) -> Page:
 
 
 def _missing(what: str, name: str, found: Iterable[str]) -> Page:
-    text = f"There is no {what} “{name}” here; there are {', '.join(found)}."
+    text = (
+        f"There is no {what} “{name}” here: the plan doesn't ask for it, or the sample can't give it. "
+        f"There are {', '.join(found)}."
+    )
     return Page(paragraphs(text), text)
 
 
