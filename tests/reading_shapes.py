@@ -1,4 +1,4 @@
-"""Result shapes and what they must say: `python tests/reading_shapes.py` writes tests/reading/shapes.toml.
+"""Result shapes and what they must say: `python tests/reading_shapes.py` writes tests/reading/shapes.csv.
 
 A shape is one call of a sentence function with plain facts typed in here. The file is for people: read each line of it
 for sense and grammar before it is committed. The tests then hold every sentence to it, word for word.
@@ -6,6 +6,8 @@ for sense and grammar before it is committed. The tests then hold every sentence
 
 from __future__ import annotations
 
+import csv
+import io
 import itertools
 import math
 from collections.abc import Iterator
@@ -19,7 +21,7 @@ from analysis.reading import sentences
 from analysis.reading.claim import claim_of
 from analysis.reading.sentences import Arm
 
-FILE = Path(__file__).parent / "reading" / "shapes.toml"
+FILE = Path(__file__).parent / "reading" / "shapes.csv"
 UNITS = {"stuck": "proportion", "deduction": "points", "landing grade": "probability"}
 
 
@@ -240,19 +242,12 @@ def quoted(text: str) -> str:
 
 
 def file_text(found: list[Shape]) -> str:
-    """The whole file: name, call and sentence of every shape."""
-    lines = [
-        "# What every shape of result reads like. Made by tests/reading_shapes.py; read each one before committing.",
-        f"# {len(found)} shapes.",
-    ]
-    for shape in found:
-        lines += [
-            "",
-            f"[{quoted(shape.name)}]",
-            f"call = {quoted(f'{shape.function}: {shape.told}')}",
-            f"says = {quoted(shape.says())}",
-        ]
-    return "\n".join(lines) + "\n"
+    """The whole file: one line a shape, with its name, its call and its sentence."""
+    text = io.StringIO()
+    lines = csv.writer(text, lineterminator="\n")
+    lines.writerow(("shape", "call", "says"))
+    lines.writerows((shape.name, f"{shape.function}: {shape.told}", shape.says()) for shape in found)
+    return text.getvalue()
 
 
 if __name__ == "__main__":
