@@ -250,24 +250,28 @@ def _span(bars: Sequence[Bar], ground: Ground) -> tuple[float, float]:
 
 
 def _ticks(scale: Scale, ground: Ground, ruler: Ruler) -> list[tuple[float, str]]:
-    """The finest round values, seven at most, whose words don't touch under the axis."""
-    found: list[tuple[float, str]] = []
-    for most in (7, 6, 5, 4, 3, 2):
-        if ground.ratio:
-            inside = [value for value in RATIO_TICKS if scale.low <= math.log(value) <= scale.high]
-            # Every second one, counted from 1, where the sheet is narrow.
-            kept = inside if len(inside) <= most else [v for v in inside if RATIO_TICKS.index(v) % 2 == 0]
-            found = [(math.log(value), numbers.tick(value)) for value in kept]
-        else:
+    """The finest round values, seven at most, whose words don't touch under the axis; two at least where that goes."""
+    if ground.ratio:
+        inside = [value for value in RATIO_TICKS if scale.low <= math.log(value) <= scale.high]
+        # All of them, or every second one counted from 1.
+        choices = [inside, [value for value in inside if RATIO_TICKS.index(value) % 2 == 0]]
+        tried = [[(math.log(value), numbers.tick(value)) for value in values] for values in choices]
+    else:
+        tried = []
+        for most in (7, 6, 5, 4, 3, 2):
             values = steps(scale.low * ground.factor, scale.high * ground.factor, most)
             found = [(value / ground.factor, numbers.tick(value)) for value in values]
-        wide = [ruler.width(words, SMALL) for _, words in found]
-        ends = [
-            (scale(value) - w / 2, scale(value) + w / 2) for (value, _), w in zip(found, wide, strict=True)
-        ]
-        if all(right + 0.5 * ruler.size.type < left for (_, right), (left, _) in pairwise(ends)):
-            break
-    return found
+            middle = values.index(0.0)
+            tried += [found, found[middle % 2 :: 2]]
+    apart = [found for found in tried if _apart(found, scale, ruler)]
+    return next((found for found in apart if len(found) > 1), apart[0] if apart else tried[-1])
+
+
+def _apart(ticks: Sequence[tuple[float, str]], scale: Scale, ruler: Ruler) -> bool:
+    """Whether the words of an axis stand apart."""
+    halves = [(scale(value), ruler.width(words, SMALL) / 2) for value, words in ticks]
+    gaps = [b - wide - (a + half) for (a, half), (b, wide) in pairwise(halves)]
+    return all(gap > 0.5 * ruler.size.type for gap in gaps)
 
 
 def _band(

@@ -161,7 +161,7 @@ def steps(low: float, high: float, most: int) -> list[float]:
     unit = 10.0 ** math.floor(math.log10(span))
     step = next(
         size
-        for size in (unit / 10 * factor for factor in (1, 2, 2.5, 5, 10, 20, 25, 50))
+        for size in (unit / 10 * factor for factor in (1, 2, 2.5, 5, 10, 20, 25, 50, 100))
         if span / size <= most - 1 + 1e-9
     )
     first = math.ceil(low / step - 1e-9)

@@ -136,29 +136,38 @@ def routines_plan(marked: Marked, size: Size, width: float, room: float | None) 
     above = [block.height(size) if size.narrow else 0.0 for block in blocks]
     least = [0.0 if size.narrow else block.height(size) for block in blocks]
     limit = (room if room is not None else 62 * type_size) - head_height - foot
-    pitch = type_size * 0.95
-    # A slide's type shrinks before its marks become small, and techniques are left out before marks can't be seen.
-    least_pitch = 0.75 * type_size if room is not None and not size.smallest else 0.6
-    while True:
+    air = (0.5 if size.tight else 0.9) * type_size
+
+    def rows_at(pitch: float) -> tuple[list[int], list[float]]:
+        """Marks in a line of each column, and the height of each technique."""
         per_row = [max(1, int((w - 0.7 * type_size) / pitch)) for w in widths]
         per_row = [10 if 10 <= most < 20 else most for most in per_row]
-        heights = [
-            above[i]
-            + max(
-                least[i],
-                max(math.ceil(len(cell) / most) for cell, most in zip(row, per_row, strict=True)) * pitch
-                + 1.25 * type_size,
-            )
-            + (0.5 if size.tight else 0.9) * type_size
-            for i, row in enumerate(marked.cells)
+        marks = [
+            max(math.ceil(len(cell) / most) for cell, most in zip(row, per_row, strict=True))
+            for row in marked.cells
         ]
-        shown = fitting(heights, room, head_height + foot, size)
-        seen = size.tight and pitch < 0.4 * type_size and shown > 1
-        if sum(heights) <= limit or pitch < least_pitch or seen:
-            break
+        return per_row, [
+            over + max(beside, lines * pitch + 1.25 * type_size) + air
+            for over, beside, lines in zip(above, least, marks, strict=True)
+        ]
+
+    # A slide's type shrinks before its marks become small, and techniques are left out before marks can't be seen.
+    smallest = 0.75 * type_size if room is not None and not size.smallest else 0.6
+    pitch, shown = 0.95 * type_size, len(marked.cells)
+    while pitch >= smallest and sum(rows_at(pitch)[1]) > limit:
         pitch *= 0.94
-    more = len(heights) - shown
-    foot += NOTE_HEIGHT * type_size if more else 0.0
+        if size.tight and pitch < 0.4 * type_size:
+            shown = fitting(rows_at(pitch)[1], room, head_height + foot, size)
+            if shown > 1:
+                break
+    more = len(marked.cells) - shown
+    if more:
+        foot += NOTE_HEIGHT * type_size
+        limit -= NOTE_HEIGHT * type_size
+        pitch = 0.95 * type_size
+        while pitch >= smallest and sum(rows_at(pitch)[1][:shown]) > limit:
+            pitch *= 0.94
+    per_row, heights = rows_at(pitch)
     heights = spread(heights[:shown], room, head_height + foot, 1.5)
 
     def draw(canvas: Canvas, left: float, top: float) -> None:
