@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from analysis.comparison.result import Comparison, Doubt, Pairs, Repeats, Strata
 from analysis.publish import numbers
+from analysis.publish.checklist import checklist
 from analysis.publish.contrast_table import contrast_table
 from analysis.publish.measure_tables import Measure, measure, measures_table
 from analysis.publish.model_tables import adjusted_tables, graded_tables
@@ -60,6 +61,7 @@ def make_tables(comparison: Comparison) -> tuple[Table, ...]:
         found.append(planning_table(comparison.planning))
     if comparison.doubt is not None:
         found.append(doubt_table(comparison.doubt, comparison.headline.unit, level))
+    found.append(checklist(comparison))
     return tuple(table for table in found if table is not None)
 
 

@@ -15,7 +15,7 @@ from typing import Any
 
 from analysis import __version__
 from analysis.comparison.result import Comparison
-from analysis.publish.checklist import checklist, checklist_text
+from analysis.publish.checklist import checklist_text
 from analysis.publish.detail_tables import make_tables
 from analysis.publish.figures import make_figures
 from analysis.publish.html import report_html
@@ -113,7 +113,7 @@ def write_files(
     """Write the report's files into an empty folder, the manifest last."""
     # Sentences are English and keep English marks: only what is made here takes the style.
     with using(style):
-        tables = (*make_tables(comparison), checklist(comparison))
+        tables = make_tables(comparison)
         figures = make_figures(comparison, progress, sizes)
     files: dict[str, bytes] = {}
     for figure in figures:

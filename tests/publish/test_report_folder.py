@@ -19,6 +19,7 @@ from analysis.publish import folder as folder_module
 from analysis.publish import replace as replace_module
 from analysis.publish.folder import MANIFEST, ReportFolderProblem, read_manifest, write_report
 from analysis.publish.replace import Replacement
+from analysis.publish.style import NumberStyle
 
 
 def contents(folder: Path) -> dict[str, bytes]:
@@ -41,7 +42,13 @@ def test_every_promised_file_is_there_and_in_the_manifest(report: Path) -> None:
         "rows_used.csv",
         "rows_set_aside.csv",
         "methods.md",
+        "checklist.md",
+        "clinic/clinic.md",
+        "clinic/clinic.png",
+        "clinic/clinic.pptx",
         "tables/tables.xlsx",
+        "tables/tables_document.tex",
+        "tables/siunitx/contrast.tex",
     ]
     assert set(promised) <= set(files)
     assert manifest["files"] == {
@@ -98,7 +105,7 @@ def test_the_page_opens_with_the_answer(report: Path, comparison: Comparison) ->
 def quick(monkeypatch: pytest.MonkeyPatch) -> None:
     """Write two small files instead of a whole report."""
 
-    def small(comparison: object, new: Path, progress: object) -> None:
+    def small(comparison: object, new: Path, *_: object) -> None:
         files = {"report.html": str(comparison).encode()}
         sums = {name: hashlib.sha256(content).hexdigest() for name, content in files.items()}
         files[MANIFEST] = json.dumps({"made_by": "landing-outcomes", "files": sums}).encode()
@@ -116,7 +123,7 @@ def test_a_run_that_fails_leaves_the_old_report_whole(
     write_report("old", target)  # type: ignore[arg-type]
     before = contents(target)
 
-    def full(comparison: object, new: Path, progress: object) -> None:
+    def full(comparison: object, new: Path, *_: object) -> None:
         new.joinpath("report.html").write_bytes(b"half")
         raise OSError(errno.ENOSPC, "No space left on device", "report.html")
 
@@ -269,3 +276,23 @@ def test_a_manifest_of_another_shape_is_none_of_ours(tmp_path: Path) -> None:
     for text in ("", "[]", "not json", '{"made_by": 1}'):
         tmp_path.joinpath(MANIFEST).write_text(text)
         assert read_manifest(tmp_path) is None
+
+
+def test_a_style_and_further_sizes_are_written_and_sentences_stay_as_they_are(
+    comparison: Comparison, report: Path, tmp_path: Path
+) -> None:
+    german = write_report(comparison, tmp_path / "german", style=NumberStyle("de"), sizes=["single"])
+    assert (german / "results.json").read_bytes() == (report / "results.json").read_bytes()
+    assert (german / "methods.md").read_bytes() == (report / "methods.md").read_bytes()
+    assert (german / "figures" / "rates-single.pdf").exists()
+    assert (german / "figures" / "rates-slide.png").exists()
+    line = (german / "tables" / "contrast.csv").read_text(encoding="utf-8-sig").splitlines()[0]
+    assert ";" in line
+
+
+def test_a_size_that_does_not_exist_is_refused_before_anything_is_written(
+    comparison: Comparison, tmp_path: Path
+) -> None:
+    with pytest.raises(ValueError, match="single"):
+        write_report(comparison, tmp_path / "new", sizes=["wall"])
+    assert not (tmp_path / "new").exists()

