@@ -165,7 +165,7 @@ def test_each_outcome_names_its_unit(variants: dict[str, Comparison], kind: str,
 
 def test_only_the_sections_that_exist_have_tables() -> None:
     small = {table.key for table in make_tables(build(full=False))}
-    assert small == {"rows", "who_did_what", "landings", "rates", "contrast", "repeats"}
+    assert small == {"rows", "who_did_what", "landings", "rates", "contrast", "repeats", "checklist"}
     two = {
         table.key
         for table in make_tables(build(names=("a", "b"), counts=((9, 0, 0, 0, 0), (14, 4, 2, 1, 1))))
