@@ -240,9 +240,8 @@ class Canvas:
             warnings.filterwarnings("ignore", message="Glyph .* missing")
             for form in forms:
                 out = io.BytesIO()
-                packed: dict[str, Any] = {"pil_kwargs": {"compress_level": 4}} if form == "png" else {}
                 self.paper.savefig(
-                    out, format=form, dpi=self.size.dpi, metadata=settings[form], facecolor=PAPER, **packed
+                    out, format=form, dpi=self.size.dpi, metadata=settings[form], facecolor=PAPER
                 )
                 files[form] = out.getvalue()
         if "svg" in files:

@@ -175,7 +175,7 @@ def apart(centres: Sequence[float], widths: Sequence[float], low: float, high: f
     """Places near `centres`, in their order, at which labels of these widths don't overlap and stay inside.
 
     >>> apart([10, 11, 30], [4, 4, 4], 0, 31)
-    [10, 14, 29.0]
+    [10, 14.0, 29.0]
     """
     places: list[float] = []
     edge = low

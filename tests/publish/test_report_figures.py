@@ -76,9 +76,10 @@ def test_figures_come_in_three_forms_and_two_sizes(report: Path) -> None:
         "strata",
         "pooled",
         "sensitivity",
+        "planning",
     ):
         assert {f"{name}{size}.{form}" for size in ("", "-slide") for form in ("svg", "pdf", "png")} <= names
-    assert len(names) == 66
+    assert len(names) == 72
     for path in report.glob("figures/*-slide.png"):
         width, height = (int.from_bytes(path.read_bytes()[at : at + 4], "big") for at in (16, 20))
         assert (width, height) == (1920, 1080)
