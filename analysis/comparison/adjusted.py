@@ -172,4 +172,5 @@ def _agreement(case: Case, headline: Headline, models: tuple[Model, ...], chosen
         claim=plain.claim,
         claim_adjusted="not shown" if read is None else read.claim,
         why=case.refusal,
+        language=case.question.language,
     )

@@ -53,6 +53,7 @@ def make_graded(sample: Sample, question: Question) -> Graded | None:
             second_better=shares.second_better.estimate,
             tie=shares.tie.estimate,
             n=len(grade),
+            language=question.language,
         ),
         why=why,
     )

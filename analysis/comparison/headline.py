@@ -139,7 +139,7 @@ def contrast(
     shown = None if interval_why else interval
     estimate = None if math.isnan(interval.estimate) else interval.estimate
     if min(n1, n2) < FEWEST:
-        p_why = f"fewer than {FEWEST} routines in a group ({n1} and {n2}): no p-value is given"
+        p_why = f"fewer than {FEWEST} routines in a group ({n1} and {n2})"
         return Contrast(choice, shown, interval_why, None, p_why, estimate)
     test = _test(choice, arms, interval, alternative, seed, budget)
     if math.isnan(test.p_value):
@@ -248,7 +248,7 @@ def make_headline(frame: pd.DataFrame, question: Question, budget: Budget = DEFA
         alpha = round(1 - question.level, 12)
         if disagrees(low, high, found.test.p_value, alpha):
             disagreement = disagreement_sentence(
-                excludes=low > 0 or high < 0, clustered=found.choice.clustered
+                excludes=low > 0 or high < 0, clustered=found.choice.clustered, language=question.language
             )
     return Headline(
         outcome=question.outcome,

@@ -58,6 +58,7 @@ def _parts(
                 confidence=deal.confidence,
                 level=question.level,
                 falls=falls,
+                language=question.language,
             )
     return PointsParts(falls, parts, standardised, deal, reading, why)
 

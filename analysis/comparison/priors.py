@@ -25,7 +25,12 @@ def make_priors(sample: Sample, question: Question) -> Priors | None:
     others = prior_sensitivity(*arms.counts, level=question.level)
     d = own.difference
     reading = prior_sentence(
-        *question.prior, (d.estimate, d.low, d.high), own.first_higher, question.level, len(arms.values)
+        *question.prior,
+        (d.estimate, d.low, d.high),
+        own.first_higher,
+        question.level,
+        len(arms.values),
+        question.language,
     )
     return Priors(question.prior, (own, *others), _logistic(sample, question), reading)
 

@@ -44,6 +44,7 @@ class Question(Shown):
     seed: int
     discipline: str
     edition: str
+    language: str = "en"
 
 
 @dataclass(frozen=True)
@@ -316,6 +317,8 @@ class Comparison:
             for item in fields(self)
             if item.name not in ("table", "original", "headline", "reading", "beside")
         }
+        # Its words show the language; the path of a file of words would tell about the machine.
+        del body["question"]["language"]
         head = self.headline
         difference: dict[str, Any] = (
             head.interval.to_dict()

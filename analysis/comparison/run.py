@@ -20,8 +20,10 @@ from analysis.comparison.sample import Sample, count_repeats, draw_sample, row_c
 from analysis.comparison.selection import make_selection
 from analysis.comparison.strata import make_strata
 from analysis.comparison.wording import make_reading
+from analysis.reading.words import cautions, words
 from analysis.stats.budget import DEFAULT, Budget, Progress, no_progress
 from analysis.study.plan import Plan, read_plan
+from analysis.study.problem import InputProblem, Problem
 from analysis.study.sheet import read_sheet
 
 SHOWN = (
@@ -67,6 +69,7 @@ def compare(
     progress("reading the sheet", 0, STEPS)
     if not isinstance(plan, Plan):
         plan = read_plan(plan)
+    _check_language(plan)
     sheet = read_sheet(plan.sheet, codebook=plan.codebook, worksheet=plan.worksheet)
     sample = draw_sample(plan, sheet)
     question = question_of(sample)
@@ -159,7 +162,20 @@ def question_of(sample: Sample) -> Question:
         seed=plan.seed,
         discipline=codebook.discipline,
         edition=codebook.edition,
+        language=plan.language,
     )
+
+
+def _check_language(plan: Plan) -> None:
+    """Refuse a language that isn't there, or whose file lacks a sentence, before anything is computed."""
+    try:
+        words(plan.language)
+        cautions(plan.language)
+    except (ValueError, KeyError) as problem:
+        remedy = "leave the key out for English, or mend the file of words"
+        raise InputProblem(
+            [Problem(str(plan.path), None, "study.language", plan.language, str(problem), remedy)]
+        ) from problem
 
 
 def _grades(sample: Sample, frame: pd.DataFrame) -> tuple[GradeCount, ...]:

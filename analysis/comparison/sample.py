@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.comparison.result import Outcome, Reason, Repeats, Rows
+from analysis.reading.sentences import repeats_sentence
 from analysis.study.checks import check
 from analysis.study.outcome import outcomes
 from analysis.study.plan import Plan
@@ -108,25 +109,8 @@ def count_repeats(sample: Sample) -> Repeats:
     returning = int((routines > 1).sum())
     both = int((shown > 1).sum())
     choice = sample.plan.repeats
-    if returning == 0:
-        note = "No athlete appears twice among the compared routines, so each routine counts as its own."
-    elif choice == "first":
-        left = int((routines - 1).sum())
-        note = (
-            f"{returning} of {len(routines)} athletes appear more than once. As the plan asks, each athlete's first "
-            f"usable routine counts and {left} later routines are set aside."
-        )
-    elif choice == "cluster":
-        note = (
-            f"{returning} of {len(routines)} athletes appear more than once. As the plan asks, athletes are the units: "
-            "the p-value permutes whole athletes and the interval allows for likeness within athletes."
-        )
-    else:
-        note = (
-            f"Warning: {returning} of {len(routines)} athletes appear more than once, and the plan counts all their "
-            "routines as if they were independent. Interval and p-value are then too confident; "
-            'repeats = "cluster" in the plan allows for it.'
-        )
+    later = len(frame) - len(routines)
+    note = repeats_sentence(choice, len(routines), returning, later, sample.plan.language)
     return Repeats(
         athletes=len(routines),
         routines=len(frame),

@@ -98,6 +98,7 @@ def _agreement(headline: Headline, within: Interval, question: Question) -> tupl
         sign_changes=sign,
         claim=headline.claim,
         claim_within=claim,
+        language=question.language,
     )
     return sentence, sign or claim != headline.claim
 

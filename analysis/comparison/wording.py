@@ -25,9 +25,8 @@ from analysis.reading.sentences import (
     one_sided_sentence,
     overall_sentence,
     p_sentence,
-    repeats_sentence,
 )
-from analysis.reading.words import ENGLISH, cautions, say, say_counted
+from analysis.reading.words import cautions, say, say_counted
 
 WIDE = 0.3
 """An interval for a difference of rates wider than 30 percentage points is said to be wide."""
@@ -49,7 +48,6 @@ def make_reading(
     doubt: Doubt | None,
     meets: int,
     unknown: int,
-    language: str = ENGLISH,
 ) -> Reading:
     """Return the words of a report: the headline, the sentences that follow it, and what the sample can't say.
 
@@ -65,9 +63,8 @@ def make_reading(
         Meets in the headline.
     unknown : int
         Routines of compared techniques whose cells could not be used.
-    language : str
-        Whose words are used: a shipped language, or the path of a file of your own.
     """
+    language = question.language
     likened = _likened(groups, strata, adjusted)
     opening = [
         *_overall(groups, pairs, language),
@@ -79,14 +76,8 @@ def make_reading(
         sentences=(
             *_tested(question, headline, groups, language),
             *(text for text, changes in likened if not changes),
-            repeats_sentence(
-                repeats.choice,
-                repeats.athletes,
-                repeats.returning,
-                repeats.routines - repeats.athletes,
-                language,
-            ),
-            *points_said(question, deductions, beside=headline, language=language),
+            repeats.note,
+            *points_said(question, deductions, beside=headline),
             *(part.reading for part in points_parts if part.reading),
         ),
         cannot_say=tuple(_cannot(question, groups, headline, repeats, doubt, meets, unknown, language)),
@@ -98,7 +89,6 @@ def points_said(
     question: Question,
     deductions: tuple[PointsContrast, ...],
     beside: Headline | None = None,
-    language: str = ENGLISH,
 ) -> list[str]:
     """Return the points saved per routine, with falls and without, in words.
 
@@ -124,7 +114,7 @@ def points_said(
                 falls="no falls" if same else contrast.falls,
                 why=effect.why,
                 few=min(group.n for group in contrast.groups[:2]) < FEWEST,
-                language=language,
+                language=question.language,
             )
         )
     return said

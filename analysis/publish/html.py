@@ -11,6 +11,7 @@ from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup, escape
 
 from analysis import __version__
+from analysis.comparison import wording
 from analysis.comparison.result import Comparison
 from analysis.publish import numbers
 from analysis.publish.checklist import CHECKLIST, SEVERAL, WHERE
@@ -19,7 +20,6 @@ from analysis.publish.numbers import plain_number
 from analysis.publish.sections import aside_table, details, front_headings, places, source_table
 from analysis.publish.spreadsheet import csv_table
 from analysis.publish.tables import Table, sentence
-from analysis.reading.sentences import points_sentence
 
 LONG = 24
 """A text column with a longer cell than this may not become narrow."""
@@ -165,22 +165,7 @@ def headline_said(comparison: Comparison) -> str:
 
 def points_said(comparison: Comparison) -> list[str]:
     """Points saved per routine, with and without falls, in words."""
-    said = []
-    for contrast in comparison.deductions:
-        found = contrast.clustered or contrast.effect
-        if found is not None:
-            said.append(
-                points_sentence(
-                    comparison.headline.first,
-                    comparison.headline.second,
-                    found.estimate,
-                    found.low,
-                    found.high,
-                    comparison.question.level,
-                    contrast.falls,
-                )
-            )
-    return said
+    return wording.points_said(comparison.question, comparison.deductions)
 
 
 def difference_said(comparison: Comparison) -> list[str]:

@@ -17,7 +17,7 @@ DEFAULT_SEED = 20260401
 """The seed of a plan that names none; it is printed with every result that used it."""
 
 _KEYS = {
-    "study": ("title", "sheet", "codebook", "worksheet"),
+    "study": ("title", "sheet", "codebook", "worksheet", "language"),
     "question": ("group", "compare", "outcome", "sides", "matters", "difficulty_gain"),
     "design": ("athlete", "repeats", "strata", "adjust", "prior", "level", "seed"),
 }
@@ -33,7 +33,8 @@ class Plan(Shown):
 
     `athlete` lists the columns that together tell one athlete from another: more than one where codes start again
     at every meet. `difficulty_gain` is the first technique's difficulty value less the second's, in points. `prior`
-    is (stuck, not stuck): routines that a reader's earlier belief counts for under each technique.
+    is (stuck, not stuck): routines that a reader's earlier belief counts for under each technique. `language` is whose
+    words the report uses: a shipped language, or the resolved path of a file of words.
     """
 
     title: str
@@ -56,6 +57,7 @@ class Plan(Shown):
     path: Path
     sha256: str
     text: str = field(repr=False)
+    language: str = "en"
 
 
 def read_plan(path: str | Path) -> Plan:
@@ -113,6 +115,7 @@ def read_plan(path: str | Path) -> Plan:
         path=path,
         sha256=found.sha256,
         text=found.text,
+        language=read.language(study),
     )
     read.coherent(plan)
     if read.problems:
@@ -258,6 +261,13 @@ class _Reader:
                 )
             return self.folder
         return self.file_named("study.sheet", named, "event sheet")
+
+    def language(self, study: dict[str, Any]) -> str:
+        """A shipped language's name as it is, or the path of a file of words, taken from the plan's folder."""
+        named = self.text(study, "study.language", "en")
+        if not named.endswith(".toml"):
+            return named
+        return str(self.file_named("study.language", named, "file of words"))
 
     def codebook(self, study: dict[str, Any]) -> Path | None:
         named = self.text(study, "study.codebook", None)

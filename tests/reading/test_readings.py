@@ -11,9 +11,12 @@ import pytest
 from reading_language import write_language
 from reading_rules import broken_rules
 from reading_sheets import CASES, FILE, compared, file_text
+from studies import write_study
 
+import analysis
 from analysis.comparison.result import Comparison, Reading
 from analysis.comparison.wording import make_reading
+from analysis.study.problem import InputProblem
 
 WRITTEN = tomllib.loads(FILE.read_text(encoding="utf-8"))
 
@@ -23,10 +26,8 @@ def readings(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Comparison]:
     return {name: compared(name, tmp_path_factory.mktemp("sheet")) for name in CASES}
 
 
-def again(
-    comparison: Comparison, meets: int = 1, unknown: int = 0, language: str = "en", **changed
-) -> Reading:
-    """Say a comparison once more, in a language or with a part of it changed."""
+def again(comparison: Comparison, meets: int = 1, unknown: int = 0, **changed) -> Reading:
+    """Say a comparison once more with a part of it changed."""
     parts = {
         name: getattr(comparison, name)
         for name in (
@@ -42,7 +43,7 @@ def again(
             "doubt",
         )
     }
-    return make_reading(**{**parts, **changed}, meets=meets, unknown=unknown, language=language)
+    return make_reading(**{**parts, **changed}, meets=meets, unknown=unknown)
 
 
 @pytest.mark.filterwarnings("error")
@@ -133,20 +134,45 @@ def test_the_overall_test_opens_where_there_are_three_techniques(readings: dict[
     assert again(three, pairs=gone).headline.startswith("In these routines")
 
 
-def test_a_reading_comes_out_of_the_language_it_is_asked_for(readings, tmp_path: Path) -> None:
-    """Sentences that other parts made, and names, columns, tests and reasons, are taken over as they are."""
-    other = write_language(tmp_path, lambda group, key, text: f"\N{PILCROW SIGN}{text}")
-    for name, comparison in readings.items():
-        made = {part.reading for part in comparison.points_parts}
-        made |= {part.agreement for part in (comparison.strata, comparison.adjusted) if part is not None}
-        reading = again(comparison, unknown=2, language=other)
-        own = [text for text in reading.sentences if text not in made | {comparison.headline.disagreement}]
-        for text in (reading.headline, *own, *reading.cannot_say, *reading.cautions):
-            assert text.startswith("\N{PILCROW SIGN}"), (name, text)
-        assert len(reading.sentences) == len(comparison.reading.sentences)
+def _in_other_words(name: str, folder: Path, language: str) -> Comparison:
+    make, keys = CASES[name]
+    plan = write_study(folder, make(), **keys)
+    said = plan.read_text(encoding="utf-8").replace("[study]", f'[study]\nlanguage = "{language}"')
+    plan.write_text(said, encoding="utf-8")
+    return analysis.compare(plan)
 
 
-def test_the_note_on_repeats_is_the_sentence_of_the_reading(readings: dict[str, Comparison]) -> None:
-    """The note in results.json and the sentence must not part."""
-    for name, comparison in readings.items():
-        assert comparison.repeats.note in comparison.reading.sentences, name
+@pytest.mark.parametrize(
+    "name",
+    [
+        "deductions with falls",
+        "the sign turns within meets",
+        "the same within meets, adjusted",
+        "landing grade, adjusted",
+        "athletes come back, all routines",
+        "three athletes come back",
+    ],
+)
+def test_a_plan_names_the_language_of_its_report(name: str, readings, tmp_path: Path) -> None:
+    """A path is taken from the plan's folder, and doesn't stand in results.json."""
+    write_language(tmp_path / "own", lambda group, key, text: f"\N{PILCROW SIGN}{text}")
+    found = _in_other_words(name, tmp_path, "own/words/other.toml")
+    reading = found.reading
+    more = [part.reading for part in (found.graded, found.priors) if part is not None]
+    said = [reading.headline, *reading.sentences, *reading.cannot_say, *reading.cautions, *filter(None, more)]
+    assert all(text.startswith("\N{PILCROW SIGN}") for text in said)
+    plain = readings[name].reading
+    assert [text.replace("\N{PILCROW SIGN}", "") for text in reading.sentences] == list(plain.sentences)
+    assert str(tmp_path) not in found.to_json()
+
+
+def test_a_language_that_can_not_be_had_is_a_problem_of_the_plan(tmp_path: Path) -> None:
+    write_language(tmp_path / "own", lambda group, key, text: text, lambda t: t["stuck"].pop("open"))
+    for language, fault in (
+        ("xx", "is not one of en"),
+        ("own/words/none.toml", "was not found"),
+        ("own/words/other.toml", r"\[stuck\] open is missing"),
+    ):
+        with pytest.raises(InputProblem, match=fault) as refused:
+            _in_other_words("deductions that never vary", tmp_path, language)
+        assert "study.language" in str(refused.value)
