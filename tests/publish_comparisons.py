@@ -306,7 +306,13 @@ def _strata(used: pd.DataFrame, names: tuple[str, ...]) -> Strata:
         for name in names[:2]:
             here = used[(used["meet"] == meet) & (used["technique"] == name)]
             cells += [int(here["stuck"].astype(bool).sum()), len(here)]
-        tables.append(Stratum(meet, *cells))
+        x1, n1, x2, n2 = cells
+        within = (
+            Interval("difference", x1 / n1 - x2 / n2, -0.4, 0.8, 0.95, "typed in", n1 + n2)
+            if n1 and n2
+            else None
+        )
+        tables.append(Stratum(meet, *cells, within))
     return Strata(
         ("meet",),
         "the first routine of each athlete",

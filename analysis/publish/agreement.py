@@ -13,9 +13,9 @@ from analysis.comparison.agreement import Agreement, Disagreement, PairAgreement
 from analysis.comparison.agreement_words import NAMES, capital, coefficient, in_a_row
 from analysis.publish import numbers
 from analysis.publish.agreed import decisions_workbook
-from analysis.publish.canvas import THESIS
 from analysis.publish.confusion import confusion_figures
 from analysis.publish.layout import paint
+from analysis.publish.sizes import THESIS
 from analysis.publish.spreadsheet import csv_table, csv_text, guarded
 from analysis.publish.tables import Table, table_of
 from analysis.stats.result import Interval

@@ -30,10 +30,7 @@ from matplotlib.patches import Rectangle
 from matplotlib.textpath import text_to_path
 from matplotlib.transforms import IdentityTransform
 
-from analysis.publish.sizes import PHONE as PHONE
-from analysis.publish.sizes import SLIDE as SLIDE
-from analysis.publish.sizes import THESIS as THESIS
-from analysis.publish.sizes import Size as Size
+from analysis.publish.sizes import Size
 
 INK = "#1e2328"
 SOFT = "#59636d"

@@ -8,9 +8,10 @@ from functools import partial
 from analysis.comparison.agreement import Agreement, PairAgreement
 from analysis.comparison.agreement_words import NAMES, capital
 from analysis.publish import numbers
-from analysis.publish.canvas import ACCENT, FAINT, INK, PAPER, SECOND, SOFT, Canvas, Ruler, Size
-from analysis.publish.figures import Sketch
+from analysis.publish.canvas import ACCENT, FAINT, INK, PAPER, SECOND, SOFT, Canvas, Ruler
 from analysis.publish.layout import Layout, labels
+from analysis.publish.sizes import Size
+from analysis.publish.sketch import Sketch
 
 SHOWN = ("technique", "landing")
 """Variables with a picture; stuck or not has two numbers, and points take too many values."""

@@ -13,9 +13,9 @@ from analysis.comparison.coders import compare_coders
 from analysis.comparison.under_coders import AGREED, ALL, BOTH, compare_under_coders
 from analysis.publish.agreed import write_agreed, write_decisions
 from analysis.publish.agreement import agreement_table, agreement_text, write_agreement
-from analysis.publish.canvas import PHONE, SLIDE
 from analysis.publish.confusion import confusion_figures
 from analysis.publish.layout import paint
+from analysis.publish.sizes import PHONE, SLIDE
 from analysis.publish.under_coders import under_coders_text
 from analysis.study.problem import InputProblem
 from analysis.study.reconcile import reconcile

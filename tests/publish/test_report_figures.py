@@ -12,17 +12,11 @@ from figure_checks import SVG, clashes
 from lxml import etree
 
 from analysis.comparison.result import Comparison
-from analysis.publish.canvas import (
-    ACCENT,
-    GROUP_STYLE,
-    PHONE,
-    SLIDE,
-    THESIS,
-    Ruler,
-)
+from analysis.publish.canvas import ACCENT, GROUP_STYLE, Ruler
 from analysis.publish.figures import figure_plans
 from analysis.publish.layout import paint, steps
 from analysis.publish.routine_marks import mark_routines
+from analysis.publish.sizes import PHONE, SLIDE, THESIS
 
 
 @pytest.mark.parametrize("size", [THESIS, PHONE, SLIDE], ids=lambda size: size.name)
