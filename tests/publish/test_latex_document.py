@@ -12,7 +12,6 @@ from publish_comparisons import FIVE, FIVE_COUNTS, HOSTILE, build, nothing_used
 
 import analysis
 from analysis.comparison.result import Comparison
-from analysis.publish.checklist import checklist
 from analysis.publish.detail_tables import make_tables
 from analysis.publish.latex import MOST_LINES, latex_table
 from analysis.publish.latex_document import ALL, DOCUMENT, latex_files
@@ -28,7 +27,7 @@ needs_pdflatex = pytest.mark.skipif(shutil.which("pdflatex") is None, reason="pd
 def compiled(comparison: Comparison, folder: Path, style: NumberStyle = ENGLISH, siunitx: bool = True) -> str:
     """Compile the document with every table; return the log."""
     with using(style):
-        tables = (*make_tables(comparison), checklist(comparison))
+        tables = make_tables(comparison)
     for name, content in latex_files(tables, comparison.question.title).items():
         place = folder / name
         place.parent.mkdir(exist_ok=True)

@@ -11,18 +11,11 @@ import pytest
 from browser import load, opened_browser
 
 import analysis
-from analysis.comparison.result import Comparison
-from analysis.publish.checklist import checklist
 from analysis.publish.detail_tables import make_tables
 from analysis.publish.figures import make_figures
 from analysis.publish.html import report_html
-from analysis.publish.tables import Table
 
 DEMO = Path(__file__).parents[2] / "data_demo" / "plan.toml"
-
-
-def tables_of(comparison: Comparison) -> tuple[Table, ...]:
-    return tuple({table.key: table for table in (*make_tables(comparison), checklist(comparison))}.values())
 
 
 @pytest.fixture(scope="module")
@@ -31,7 +24,7 @@ def pages(report: Path, hostile_report: Path, tmp_path_factory: pytest.TempPathF
     made = analysis.compare(DEMO)
     demo = tmp_path_factory.mktemp("demo") / "report.html"
     demo.write_text(
-        report_html(made, tables_of(made), make_figures(made, sizes=("thesis",))), encoding="utf-8"
+        report_html(made, make_tables(made), make_figures(made, sizes=("thesis",))), encoding="utf-8"
     )
     return {"demo": demo, "three": report / "report.html", "hostile": hostile_report / "report.html"}
 

@@ -14,7 +14,6 @@ from openpyxl import load_workbook
 from publish_comparisons import build
 
 from analysis.comparison.result import Comparison
-from analysis.publish.checklist import checklist
 from analysis.publish.detail_tables import make_tables
 from analysis.publish.latex import latex_table
 from analysis.publish.numbers import MINUS, plain_number
@@ -35,7 +34,7 @@ def same(cell: str) -> str:
 
 @pytest.fixture(scope="module")
 def tables(comparison: Comparison) -> dict[str, Table]:
-    return {table.key: table for table in (*make_tables(comparison), checklist(comparison))}
+    return {table.key: table for table in make_tables(comparison)}
 
 
 def test_csv_cells_equal_the_table(report: Path, tables: dict[str, Table]) -> None:

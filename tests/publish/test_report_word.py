@@ -22,7 +22,7 @@ from matplotlib.figure import Figure as Paper
 from publish_comparisons import HOSTILE, build, nothing_used
 
 from analysis.comparison.result import Comparison
-from analysis.publish.checklist import checklist, checklist_items
+from analysis.publish.checklist import checklist_items
 from analysis.publish.detail_tables import make_tables
 from analysis.publish.figures import Figure, figure_plans
 from analysis.publish.sections import FILES
@@ -72,12 +72,8 @@ def _pictures(comparison: Comparison, *more: str) -> tuple[Figure, ...]:
     return tuple(Figure(name, f"About {name}", f"What {name} shows", "A caption.", files) for name in names)
 
 
-def _tables(comparison: Comparison) -> tuple[Table, ...]:
-    return (*make_tables(comparison), checklist(comparison))
-
-
 def _written(comparison: Comparison) -> Any:
-    made = report_docx(comparison, _tables(comparison), _pictures(comparison))
+    made = report_docx(comparison, make_tables(comparison), _pictures(comparison))
     return Document(io.BytesIO(made))
 
 
@@ -107,7 +103,7 @@ def _marks(document: Any) -> list[str]:
 
 def test_every_table_is_in_the_document_once(cases: dict[str, Comparison], written: dict[str, Any]) -> None:
     for name, comparison in cases.items():
-        wanted = sorted([list(table.header), *map(list, table.rows)] for table in _tables(comparison))
+        wanted = sorted([list(table.header), *map(list, table.rows)] for table in make_tables(comparison))
         found = [[[cell.text for cell in row.cells] for row in grid.rows] for grid in written[name].tables]
         assert sorted(found) == wanted, name
 
@@ -133,7 +129,7 @@ def test_every_known_table_and_figure_has_a_place_of_its_own(written: dict[str, 
 def test_a_table_and_a_figure_without_a_place_come_under_a_heading_of_their_own() -> None:
     comparison = nothing_used()
     strange = table_of("strange", "A table from elsewhere", ("What", "How many"), [("apples", "3")])
-    tables, figures = (*_tables(comparison), strange), _pictures(comparison, "unheard of")
+    tables, figures = (*make_tables(comparison), strange), _pictures(comparison, "unheard of")
     found = Document(io.BytesIO(report_docx(comparison, tables, figures)))
     headings = [p.text for p in found.paragraphs if p.style.name == "Heading 2"]
     assert "Further figures and tables" in headings
@@ -307,7 +303,7 @@ def test_any_text_can_be_written(text: str) -> None:
 
 def test_the_same_comparison_gives_the_same_bytes() -> None:
     comparison = nothing_used()
-    tables, figures = _tables(comparison), _pictures(comparison)
+    tables, figures = make_tables(comparison), _pictures(comparison)
     assert report_docx(comparison, tables, figures) == report_docx(comparison, tables, figures)
 
 
@@ -316,7 +312,7 @@ def test_columns_fill_no_more_than_the_page_and_break_no_number(
     cases: dict[str, Comparison], room: int
 ) -> None:
     for comparison in cases.values():
-        for table in _tables(comparison):
+        for table in make_tables(comparison):
             planned = layout(table, room)
             assert sum(planned.widths) <= room
             if sum(planned.widths) < room * 0.99 and max(planned.lines) == 1:
