@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Hashable, Iterable
+from collections.abc import Hashable, Iterable, Sequence
 from fractions import Fraction
 from typing import Any, NamedTuple
 
@@ -167,17 +167,27 @@ def _design(routines: Routines) -> _Design:
     )
 
 
-class _Own(NamedTuple):
-    """Relabellings of the athletes with both techniques: probability of each sum in the first technique."""
+class Relabelled(NamedTuple):
+    """Relabellings of the athletes with both techniques: probability of each sum in the first technique.
+
+    `chances[i]` belongs to the sum `offset` + i.
+    """
 
     offset: int
     chances: npt.NDArray[np.float64]
 
 
-def _own_relabellings(design: _Design, budget: Budget) -> _Own | None:
-    """Convolve the relabellings of all athletes with both techniques; None past the budget."""
+def own_relabellings(both: Sequence[tuple[npt.NDArray[np.int64], int]], budget: Budget) -> Relabelled | None:
+    """Convolve the relabellings of athletes with both techniques; None past the budget.
+
+    Parameters
+    ----------
+    both : sequence of (values, count)
+        The routines of each athlete as whole numbers, and how many of them are in the first technique.
+    budget : Budget
+    """
     operations, cells, width = 0.0, 0.0, 1
-    for values, count in design.both:
+    for values, count in both:
         if math.comb(len(values), count) >= LARGEST_TOTAL:
             return None
         own_cells = subset_cells(values, count)
@@ -189,18 +199,18 @@ def _own_relabellings(design: _Design, budget: Budget) -> _Own | None:
     if not budget.allows(operations, cells):
         return None
     offset, chances = 0, np.ones(1)
-    for values, count in design.both:
+    for values, count in both:
         row = subset_sums(values, count)[count]
         chances = np.convolve(chances, row.counts / math.comb(len(values), count))
         offset += row.offset
-    return _Own(offset, chances)
+    return Relabelled(offset, chances)
 
 
 class _Exchange:
     """The exact distribution of (routines, summed outcome) in the first technique."""
 
     def __init__(
-        self, design: _Design, base: int, grid: npt.NDArray[np.float64], start: int, own: _Own
+        self, design: _Design, base: int, grid: npt.NDArray[np.float64], start: int, own: Relabelled
     ) -> None:
         self.design = design
         self.base = base  # row i of `grid` has base + i routines in the first technique
@@ -283,7 +293,7 @@ def _exact(design: _Design, budget: Budget) -> _Exchange | None:
     cells = float((chosen + 1) * rows * columns)
     if not budget.allows(cells * max(athletes, 1), cells):
         return None
-    own = _own_relabellings(design, budget)
+    own = own_relabellings(design.both, budget)
     if own is None or not budget.allows(4.0 * rows * columns, float(len(own.chances))):
         return None
     counts = _count_choices(size_steps, sum_steps, chosen, rows, columns) / math.comb(athletes, chosen)
@@ -322,7 +332,7 @@ def _drawn(design: _Design, alternative: Alternative, budget: Budget, seed: int)
     rng = np.random.default_rng(seed)
     step = design.total + 1  # routines and sum of an athlete in one whole number
     kinds = design.sizes * step + design.sums
-    own = _own_relabellings(design, budget)
+    own = own_relabellings(design.both, budget)
     singles = len(np.unique(kinds))
     cost = singles + (1 if own is not None else sum(len(np.unique(values)) for values, _ in design.both))
     draws = int(max(FEWEST_DRAWS, min(budget.draws, budget.operations / (4 * HYPERGEOMETRIC * cost))))

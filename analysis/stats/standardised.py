@@ -139,8 +139,8 @@ def standardised_difference(
     limits = [wilson_limits(rate, n, quantile) for rate, n in zip(rates, sizes, strict=True)]
     difference = rates[0] - rates[1]
     (l1, u1), (l2, u2) = limits
-    low = difference - _added(rates[0] - l1, u2 - rates[1], correlation)
-    high = difference + _added(u1 - rates[0], rates[1] - l2, correlation)
+    low = difference - square_and_add(rates[0] - l1, u2 - rates[1], correlation)
+    high = difference + square_and_add(u1 - rates[0], rates[1] - l2, correlation)
     return interval(difference, max(-1.0, low), min(1.0, high))
 
 
@@ -189,6 +189,6 @@ def _rates(model: Penalised, beta: Floats) -> tuple[list[float], list[float], fl
     return rates, sizes, correlation
 
 
-def _added(one: float, other: float, correlation: float) -> float:
+def square_and_add(one: float, other: float, correlation: float) -> float:
     """Square and add two distances from rates to limits; shared columns move both rates together."""
     return math.sqrt(max(one**2 + other**2 - 2 * correlation * one * other, 0.0))

@@ -16,6 +16,7 @@ from analysis.stats.effective import effective_sizes, shared_correlation, spread
 from analysis.stats.result import Interval, check_level
 from analysis.stats.routines import Routines, few_athletes, number_codes
 from analysis.stats.separated import separation_of
+from analysis.stats.standardised import square_and_add
 from analysis.stats.thousandths import thousandths
 
 _METHOD = "standardised by a linear model, {slopes}, square-and-add of score limits at an effective n"
@@ -252,8 +253,8 @@ def _limits(
         half = math.sqrt(step * above + step**2 / 4)
         distances.append((min(above, half - step / 2), half + step / 2))
     (down1, up1), (down2, up2) = distances
-    low = fit.estimate - _added(down1, up2, correlation)
-    high = fit.estimate + _added(up1, down2, correlation)
+    low = fit.estimate - square_and_add(down1, up2, correlation)
+    high = fit.estimate + square_and_add(up1, down2, correlation)
     return fit.estimate, low, high, few_athletes(group.athletes for group in groups)
 
 
@@ -264,8 +265,3 @@ def _no_spread(fit: _LeastSquares, lost: Ints, arm: Ints) -> str:
     if fit.variance < _NOTHING * float(np.var(lost / 1000)):
         return "the columns tell the points without error, so the data cannot say how far off the means are"
     return ""
-
-
-def _added(one: float, other: float, correlation: float) -> float:
-    """Square and add two distances from means to limits; shared columns and athletes move both means together."""
-    return math.sqrt(max(one**2 + other**2 - 2 * correlation * one * other, 0.0))

@@ -12,6 +12,7 @@ import numpy as np
 from scipy import stats
 
 from analysis.shown import Shown
+from analysis.stats.athletes import own_relabellings
 from analysis.stats.budget import DEFAULT, Budget
 from analysis.stats.coherence import error_rate
 from analysis.stats.result import (
@@ -24,7 +25,7 @@ from analysis.stats.result import (
 )
 from analysis.stats.routines import Routines, two_techniques
 from analysis.stats.split_test import FEWEST_DRAWS, HYPERGEOMETRIC, draw_sums
-from analysis.stats.splits import LARGEST_TOTAL, Whole, subset_cells, subset_sums, whole_units
+from analysis.stats.splits import Whole, whole_units
 from analysis.stats.strata import common_odds_ratio
 
 FEWEST = 3
@@ -276,7 +277,7 @@ def _tested(own: Own, alternative: Alternative, budget: Budget, seed: int) -> _T
     parts = [(values, len(pair[0])) for values, pair in zip(wholes, varied, strict=True)]
     observed = sum(int(values[:count].sum()) for values, count in parts)
     expected = sum((Fraction(count * int(values.sum()), len(values)) for values, count in parts), Fraction(0))
-    sums = _sums(parts, budget)
+    sums = own_relabellings(parts, budget)
     if sums is None:
         return _drawn(parts, observed, expected, alternative, budget, seed)
     offset, chances = sums
@@ -303,28 +304,6 @@ def _reached(sums: Whole, total: int, expected: Fraction, alternative: Alternati
     above = sums > math.floor(top) if strictly else sums >= math.ceil(top)
     below = sums < math.ceil(bottom) if strictly else sums <= math.floor(bottom)
     return {"greater": above, "less": below}.get(alternative, above | below)
-
-
-def _sums(parts: list[tuple[Whole, int]], budget: Budget) -> tuple[int, Any] | None:
-    """The distribution of the sum over all relabellings: its smallest value and the chances; None past the budget."""
-    operations, cells, width = 0.0, 0.0, 1
-    for values, count in parts:
-        if math.comb(len(values), count) >= LARGEST_TOTAL:
-            return None
-        filled = subset_cells(values, count)
-        ordered = np.sort(values)
-        span = int(ordered[len(values) - count :].sum() - ordered[:count].sum()) + 1
-        operations += filled * len(values) + 4.0 * span * width
-        width += span - 1
-        cells = max(cells, float(filled + span + width))
-    if not budget.allows(operations, cells):
-        return None
-    offset, chances = 0, np.ones(1)
-    for values, count in parts:
-        row = subset_sums(values, count)[count]
-        chances = np.convolve(chances, row.counts / math.comb(len(values), count))
-        offset += row.offset
-    return offset, chances
 
 
 def _drawn(
