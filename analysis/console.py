@@ -5,6 +5,7 @@ from __future__ import annotations
 import functools
 import json
 import sys
+import time
 from collections.abc import Callable
 from typing import Any
 
@@ -42,27 +43,28 @@ def names_problems(command: Callable[..., Any]) -> Callable[..., Any]:
     return run
 
 
+QUIET = 1.0
+"""Seconds. A run that is over by then shows no bar at all."""
+
+
 class Bar:
     """A progress bar on stderr; silent where stderr is not a terminal."""
 
     def __init__(self) -> None:
+        self.began = time.monotonic()
         self.bar: Any = None
 
     def __call__(self, task: str, done: int, total: int) -> None:
         """Show how far a task is; the bar goes when it is done."""
-        if not sys.stderr.isatty():
+        if not sys.stderr.isatty() or (self.bar is None and time.monotonic() - self.began < QUIET):
             return
         if self.bar is None:
             from tqdm import tqdm
 
-            # A run that is over within a second shows no bar at all.
-            self.bar = tqdm(
-                total=total, file=sys.stderr, leave=False, delay=1.0, bar_format="{desc} {bar:30}"
-            )
+            self.bar = tqdm(total=total, file=sys.stderr, leave=False, bar_format="{desc} {bar:30}")
         self.bar.total = total
-        self.bar.set_description_str(task)
         self.bar.n = done
-        self.bar.refresh()
+        self.bar.set_description_str(task)
         if done >= total:
             self.bar.close()
             self.bar = None
