@@ -79,7 +79,7 @@ def plain_line(case: Case, headline: Headline) -> Model:
 def same_rows_line(case: Case, headline: Headline) -> Model | None:
     """The plain difference over the rows that the models use, where these are fewer than the headline's."""
     arms = case.arms
-    if headline.interval is None or headline.interval.n == len(arms.values):
+    if headline.interval is None or headline.interval.n == len(arms.values) or min(arms.sizes) == 0:
         return None
     found = interval_of(arms, case.outcome, case.clustered, case.question.level)
     compares = "the routines with a value in every column, as they came"

@@ -190,6 +190,14 @@ def test_nothing_to_adjust_and_nobody_comes_back_gives_no_section(study: Study) 
     assert analysis.compare(study(rows, HEADER)).adjusted is None
 
 
+@pytest.mark.parametrize("outcome", ["stuck", "deduction", "landing grade"])
+def test_a_column_that_one_technique_never_has_is_refused(study: Study, outcome: str) -> None:
+    rows = [(*row[:6], "" if row[3] == PIKED else row[6], row[7]) for row in series()]
+    found = analysis.compare(study(rows, HEADER, adjust=["difficulty"], outcome=outcome))
+    assert adjusted_of(found).chosen == ""
+    assert adjusted_of(found).why == "one technique has no routine with a value in every column"
+
+
 def test_a_column_of_many_names_is_sent_to_strata(study: Study) -> None:
     rows = [(*row, f"clip {i}") for i, row in enumerate(series())]
     found = analysis.compare(study(rows, (*HEADER, "hall"), adjust=["hall"]))
