@@ -105,7 +105,9 @@ def _lines(
     alone = first_routines_line(case, first_only)
     if alone is not None:
         lines.append(alone)
-    return lines + within_lines(case, budget), fit, difference
+    # Who is compared with themself needs no column, so a gap in one costs no routine here.
+    everyone = replace(case, frame=complete(sample.used(), ()), coded=no_columns(0))
+    return lines + within_lines(everyone, budget), fit, difference
 
 
 def _drivers(sample: Sample, case: Case, found: Overlap | None, models: tuple[Model, ...]) -> tuple[str, ...]:
