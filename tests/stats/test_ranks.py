@@ -34,7 +34,7 @@ def random_groups(rng, most=5):
 
 
 def test_tied_deductions_rank_sum_is_the_exact_value_with_ties():
-    # issue 3: a common rank-sum routine that ignores ties gives .3213 here
+    # A common rank-sum routine that ignores ties gives .3213 here
     assert rank_sum(TIED_FIRST, TIED_SECOND).p_value == pytest.approx(0.3052, abs=5e-5)
 
 
