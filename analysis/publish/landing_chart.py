@@ -66,8 +66,8 @@ def landings(comparison: Comparison) -> Landings | None:
     if not kept:
         return None
     used = used_rows(comparison)
-    stuck = set(used.loc[used["stuck"].fillna(False).astype(bool), "landing"])
-    falls = set(used.loc[used["fall"].fillna(False).astype(bool), "landing"]) - stuck
+    stuck = set(used.loc[used["stuck"].astype("boolean").fillna(False), "landing"])
+    falls = set(used.loc[used["fall"].astype("boolean").fillna(False), "landing"]) - stuck
     places = [0, 0, 0]
     fills = []
     for grade in kept:
