@@ -3,36 +3,12 @@
 import csv
 
 import pytest
+from two_coders import LABELLED, PIKED, TUCKED, first_sheet, second_sheet
 
 from analysis.study.decisions import decision_lines
 from analysis.study.problem import InputProblem
 from analysis.study.reconcile import reconcile
 from analysis.study.sheet import read_sheet
-
-LABELLED = ["routine", "meet", "athlete", "technique", "landing", "deduction", "coder", "clip"]
-UNLABELLED = ["meet", "round", "athlete", "technique", "landing"]
-PIKED, TUCKED = "piked double back", "tucked double back"
-
-
-def first_sheet(sheet_of):
-    rows = [
-        ("R1", "Lindenau", "A1", PIKED, "stuck", "0", "Mara", "c1.mp4"),
-        ("R2", "Lindenau", "A2", PIKED, "stuck", "0.1", "Mara", "c2.mp4"),
-        ("R3", "Lindenau", "A3", TUCKED, "small step or hop", "0.1", "Mara", "c3.mp4"),
-        ("R4", "Lindenau", "A4", TUCKED, "not seen", "", "Mara", ""),
-        ("R5", "Lindenau", "A5", TUCKED, "stuck", "0", "Mara", "c5.mp4"),
-    ]
-    return sheet_of(rows, LABELLED, name="first.csv")
-
-
-def second_sheet(sheet_of, coder="Jo"):
-    rows = [
-        ("R4", "Lindenau", "A4", TUCKED, "stuck", "0", coder, "c4.mp4"),
-        ("R3", "Lindenau", "a3", TUCKED, "large step or jump", "0.3", coder, ""),
-        ("r2", "lindenau", "A2", PIKED, "stuck", "0.1", coder, ""),
-        ("R9", "Lindenau", "A9", PIKED, "fall", "1.0", coder, ""),
-    ]
-    return sheet_of(rows, LABELLED, name="second.csv")
 
 
 def write(path, lines, **options):
