@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from analysis.comparison.result import Outcome
+from analysis.stats.result import Alternative
+
+if TYPE_CHECKING:
+    from analysis.comparison.result import Outcome
 
 
 @dataclass(frozen=True)
@@ -92,6 +96,7 @@ def choose(outcome: Outcome, clustered: bool) -> Choice:
     raise ValueError(f"no routine for outcome {outcome!r}")
 
 
-def alternative_of(sides: str) -> str:
+def alternative_of(sides: str) -> Alternative:
     """Return the alternative of a plan's `sides`: "more" asks whether the first technique's outcome is higher."""
-    return {"two": "two-sided", "more": "greater", "fewer": "less"}[sides]
+    alternatives: dict[str, Alternative] = {"two": "two-sided", "more": "greater", "fewer": "less"}
+    return alternatives[sides]

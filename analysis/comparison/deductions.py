@@ -54,7 +54,7 @@ def _points(
     first, second = arms.values[arms.first], arms.values[~arms.first]
     # The plan's one-sided question is about its own outcome; these tables beside it are two-sided otherwise.
     alternative: Alternative = (
-        alternative_of(question.sides) if question.outcome == "deduction" else "two-sided"  # type: ignore[assignment]
+        alternative_of(question.sides) if question.outcome == "deduction" else "two-sided"
     )
     effect = permutation_mean_difference(
         first, second, alternative=alternative, level=question.level, budget=budget, seed=question.seed

@@ -124,7 +124,7 @@ def _without(arms: Arms, question: Question, budget: Budget) -> tuple[float, str
     """Return the estimate and the claim of what is left; NaN where one technique has gone."""
     if min(arms.sizes) == 0:
         return math.nan, "not shown"
-    alternative: Sides = alternative_of(question.sides)  # type: ignore[assignment]
+    alternative: Sides = alternative_of(question.sides)
     clustered = question.repeats == "cluster"
     interval = interval_of(arms, question.outcome, clustered, question.level, alternative, budget)
     if min(arms.sizes) < FEWEST:

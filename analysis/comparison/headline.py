@@ -230,7 +230,7 @@ def _test_part(effect: Effect) -> Test:
 
 def make_headline(frame: pd.DataFrame, question: Question, budget: Budget = DEFAULT) -> Headline:
     """Compare the plan's first two techniques and say what may be claimed."""
-    alternative: Alternative = alternative_of(question.sides)  # type: ignore[assignment]
+    alternative: Alternative = alternative_of(question.sides)
     found = contrast(
         arms_of(frame, question.outcome),
         question.outcome,
@@ -318,7 +318,7 @@ def make_beside(frame: pd.DataFrame, question: Question, budget: Budget = DEFAUL
         return Beside((), (), "")
     x1, n1, x2, n2 = arms.counts
     level = question.level
-    alternative: Alternative = alternative_of(question.sides)  # type: ignore[assignment]
+    alternative: Alternative = alternative_of(question.sides)
     intervals = (
         difference_interval(x1, n1, x2, n2, method="miettinen-nurminen", level=level),
         difference_interval(x1, n1, x2, n2, method="newcombe", level=level),

@@ -274,22 +274,6 @@ def _odds(case: Case, key: str, name: str, compares: str, fit: Fit) -> Model:
     value, (low, high), p = fit.coefficients[place], fit.intervals[place], fit.p_values[place]
     reason = fit.reasons[place] if place < len(fit.reasons) else ""
     why = "; ".join(dict.fromkeys(text for text in (reason, fit.why) if text))
-    return _odds_line(case, key, name, compares, value, low, high, p, fit.method, fit.n, why)
-
-
-def _odds_line(
-    case: Case,
-    key: str,
-    name: str,
-    compares: str,
-    value: float,
-    low: float,
-    high: float,
-    p: float,
-    method: str,
-    n: int,
-    why: str,
-) -> Model:
     known = not math.isnan(value)
     limits = not (math.isnan(low) or math.isnan(high))
     return Model(
@@ -302,9 +286,9 @@ def _odds_line(
         high=_exp(high) if limits else None,
         level=case.question.level,
         p_value=None if math.isnan(p) else p,
-        n=n,
+        n=fit.n,
         athletes=case.frame["athlete"].nunique(),
-        method=method,
+        method=fit.method,
         claim=claim_of(low, high) if min(case.arms.sizes) >= FEWEST else "not shown",
         chosen=False,
         why=why,

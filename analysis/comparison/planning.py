@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from analysis.comparison.choose import alternative_of
 from analysis.shown import Shown
 from analysis.stats.expected_width import METHODS, expected_width
 from analysis.stats.power import exact_power
@@ -26,7 +27,6 @@ WANTED = 0.8
 ROUNDING = 1e-9
 TEST = "barnard"
 METHOD = "newcombe"
-SIDES: dict[str, Alternative] = {"two": "two-sided", "more": "greater", "fewer": "less"}
 """As `choose.alternative_of`, which stands on the result that this module is part of."""
 
 
@@ -105,7 +105,7 @@ def make_planning(question: Question, groups: Sequence[Group], headline: Headlin
     first, second = by_name.get(headline.first), by_name.get(headline.second)
     if headline.outcome != "stuck" or first is None or second is None or min(first.n, second.n) == 0:
         return None
-    side = SIDES[question.sides]
+    side = alternative_of(question.sides)
     effect = (_design_effect(first) + _design_effect(second)) / 2
     matters = MATTERS if question.matters is None else question.matters
     if LADDER[-1] < 2 * effect:

@@ -65,7 +65,7 @@ def make_strata(
             "no stratum holds both techniques, so nothing can be compared within strata",
         )
     counts = [[[t.x1, t.n1 - t.x1], [t.x2, t.n2 - t.x2]] for t in informative]
-    alternative: Alternative = alternative_of(question.sides)  # type: ignore[assignment]
+    alternative: Alternative = alternative_of(question.sides)
     difference = mantel_haenszel_difference(counts, level=question.level)
     within = standardised if standardised is not None else difference
     agreement, changes = _agreement(headline, within, question)
