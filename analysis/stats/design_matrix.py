@@ -10,6 +10,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.stats.result import Fit
+
 CONSTANT = "constant"
 _COLLINEAR = 1e-9  # a column whose part outside the others is smaller than this share of itself adds nothing
 
@@ -214,3 +216,12 @@ def independent_columns(X: Floats, names: Sequence[str]) -> Independent:
             f"{names[j + 1]} is a combination of {', '.join(others)}" if others else f"{names[j + 1]} is 0"
         )
     return Independent(tuple(kept), tuple(estimable), "; ".join(told))
+
+
+def no_fit(design: Design, level: float, method: str, assumes: str, why: str, sd: float = math.nan) -> Fit:
+    """Return the fit of a model that has no answer here: NaN for every coefficient, with the reason."""
+    empty = (math.nan,) * len(design.names)
+    limits = ((math.nan, math.nan),) * len(design.names)
+    return Fit(
+        design.names, empty, empty, limits, empty, level, method, design.n, sd=sd, assumes=assumes, why=why
+    )

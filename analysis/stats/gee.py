@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import warnings
 from collections.abc import Hashable, Iterable, Sequence
 from typing import Any, NamedTuple
@@ -11,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from analysis.stats.design_matrix import Design, Floats, independent_columns, read_design
+from analysis.stats.design_matrix import Design, Floats, independent_columns, no_fit, read_design
 from analysis.stats.result import Fit, check_level
 from analysis.stats.routines import number_codes
 from analysis.stats.separated import separation_of
@@ -99,7 +98,7 @@ def gee(
     athlete = _numbered(cluster, within, design.n)
     why = _why_not(design, athlete)
     if why:
-        return _nothing(design, level, why)
+        return no_fit(design, level, _METHOD, ASSUMES, why)
     middle, spread = design.X.mean(axis=0), design.X.std(axis=0)
     back = np.diag(np.concatenate([[1.0], 1 / spread]))  # from standardised columns to the caller's
     back[0, 1:] = -middle / spread
@@ -107,11 +106,11 @@ def gee(
     order = np.argsort(athlete, kind="stable")
     solved = _solved(design.y[order], rows[order], athlete[order])
     if solved is None:
-        return _nothing(design, level, "the estimating equations did not settle")
+        return no_fit(design, level, _METHOD, ASSUMES, "the estimating equations did not settle")
     parts = _parts(solved, design.y[order], rows[order], athlete[order])
     alone = _alone(parts)
     if alone:
-        return _nothing(design, level, alone)
+        return no_fit(design, level, _METHOD, ASSUMES, alone)
     covariance, freedom = _small_sample(parts, back)
     values, errors = back @ solved.beta, np.sqrt(np.diag(covariance))
     half = stats.t.isf((1 - level) / 2, freedom) * errors
@@ -158,12 +157,6 @@ def _why_not(design: Design, athlete: NDArray[np.int64]) -> str:
     if athletes <= len(design.names):
         return f"{athletes} athletes can't carry {len(design.names)} coefficients and their errors"
     return ""
-
-
-def _nothing(design: Design, level: float, why: str) -> Fit:
-    empty = (math.nan,) * len(design.names)
-    limits = ((math.nan, math.nan),) * len(design.names)
-    return Fit(design.names, empty, empty, limits, empty, level, _METHOD, design.n, assumes=ASSUMES, why=why)
 
 
 class _Solved(NamedTuple):

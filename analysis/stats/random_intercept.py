@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from analysis.stats.design_matrix import Design, independent_columns, read_design
+from analysis.stats.design_matrix import Design, independent_columns, no_fit, read_design
 from analysis.stats.intercept_likelihood import LARGEST_SD, MOST_POINTS, Floats, Likelihood, Peak, maximum
 from analysis.stats.intercept_profile import Profile, Profiled
 from analysis.stats.result import Effect, Fit, check_level
@@ -100,7 +100,7 @@ def random_intercept(
     design = model.design
     wanted = design.wanted(columns)
     if model.profile is None:
-        return _nothing(design, level, model.why, model.sd)
+        return no_fit(design, level, METHOD, ASSUMES, model.why, model.sd)
     covariance = model.back @ model.profile.covariance[:-1, :-1] @ model.back.T
     values, errors = model.back @ model.peak.theta[:-1], np.sqrt(np.diag(covariance))
     lines = [
@@ -257,11 +257,3 @@ def _why_not(design: Design, athlete: NDArray[np.int64]) -> str:
     if sizes.max() < 2:
         return "no athlete comes back, so the spread between athletes can't be told from chance"
     return ""
-
-
-def _nothing(design: Design, level: float, why: str, sd: float = math.nan) -> Fit:
-    empty = (math.nan,) * len(design.names)
-    limits = ((math.nan, math.nan),) * len(design.names)
-    return Fit(
-        design.names, empty, empty, limits, empty, level, METHOD, design.n, sd=sd, assumes=ASSUMES, why=why
-    )
